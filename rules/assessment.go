@@ -1,0 +1,250 @@
+package rules
+
+import "time"
+
+// Verdict is the answer for one pour.
+type Verdict string
+
+// The verdicts, from good to bad; Unscored stands apart: nothing trustworthy
+// can be said, and that is never good news.
+const (
+	Place    Verdict = "place"
+	Protect  Verdict = "protect"
+	Move     Verdict = "move"
+	Unscored Verdict = "unscored"
+)
+
+// Effect is what one finding asks for.
+type Effect string
+
+// The effects, from mild to strong.
+const (
+	Note          Effect = "note"
+	EffectProtect Effect = "protect"
+	EffectMove    Effect = "move"
+)
+
+// A Finding is the outcome of one rule.
+type Finding struct {
+	Rule        string     `json:"rule"` // id, such as ground.frozen
+	Title       string     `json:"title"`
+	Effect      Effect     `json:"effect"`
+	Observed    *float64   `json:"observed"`
+	Limit       *float64   `json:"limit"`
+	Margin      *float64   `json:"margin"`             // limit to observed, positive when it holds
+	Unit        string     `json:"unit"`               // SI unit of observed, limit and margin
+	FirstAt     *time.Time `json:"first_at,omitempty"` // first hour it is crossed
+	LengthH     float64    `json:"length_h,omitempty"`
+	Probability *float64   `json:"probability,omitempty"` // 0 to 1; shown as "<1 %" near 0
+	Sentence    string     `json:"sentence"`              // plain, in the firm's units and the site's local time
+	Remedy      *Remedy    `json:"remedy,omitempty"`
+	Source      Source     `json:"source"`
+	Local       bool       `json:"local,omitempty"` // from a local rule
+}
+
+// A Source says where a limit comes from.
+type Source struct {
+	ID       string `json:"id"`       // row of the limits table, such as A3-01
+	Document string `json:"document"` // published document and clause
+	Standing string `json:"standing"` // read, second-hand, memory or practice
+}
+
+// A Remedy lifts a finding; it has been re-run through the engine.
+type Remedy struct {
+	Kind     string     `json:"kind"` // cover_ground, heat_ground, blankets, hotter_water, heat_aggregates, accelerator, later_start, earlier_start, another_day, windbreak, evaporation_retarder, lights, remove_later, cover_surface, ...
+	Sentence string     `json:"sentence"`
+	ValueC   *float64   `json:"value_c,omitempty"`
+	RM2KW    *float64   `json:"r_m2k_w,omitempty"`
+	Hours    *float64   `json:"hours,omitempty"`
+	By       *time.Time `json:"by,omitempty"`
+	StartsAt *time.Time `json:"starts_at,omitempty"`
+	AtHand   bool       `json:"at_hand"` // can be done with what is at hand
+	Passes   bool       `json:"passes"`  // the re-run passed
+}
+
+// A Timeline is the hours of the day of the central run; nil means not reached
+// within the weather given.
+type Timeline struct {
+	StartsAt           time.Time  `json:"starts_at"`
+	DischargeBy        *time.Time `json:"discharge_by"`
+	BleedEndsAt        *time.Time `json:"bleed_ends_at"`
+	InitialSetAt       *time.Time `json:"initial_set_at"` // top 25 mm
+	FinalSetAt         *time.Time `json:"final_set_at"`   // top 25 mm
+	FinishingStartsAt  *time.Time `json:"finishing_starts_at"`
+	FinishingEndsAt    *time.Time `json:"finishing_ends_at"`
+	Passes             []Pass     `json:"passes,omitempty"`
+	DuskAt             *time.Time `json:"dusk_at"`
+	CriticalStrengthAt *time.Time `json:"critical_strength_at"` // coldest cell reaches 3.5 MPa
+	SawcutFromAt       *time.Time `json:"sawcut_from_at"`
+	SawcutUntilAt      *time.Time `json:"sawcut_until_at"`
+	BlanketsOnBy       *time.Time `json:"blankets_on_by"`
+	ProtectUntilAt     *time.Time `json:"protect_until_at"`
+}
+
+// A Pass is one finishing stage.
+type Pass struct {
+	Name       string     `json:"name"` // bull float, float, trowel 1, ...
+	EarliestAt *time.Time `json:"earliest_at"`
+	MachineAt  *time.Time `json:"machine_at,omitempty"`
+	EndsAt     *time.Time `json:"ends_at,omitempty"`
+}
+
+// TempRow is one hour of the temperature series.
+type TempRow struct {
+	At      time.Time `json:"at"`
+	AirC    float64   `json:"air_c"`
+	TopC    float64   `json:"top_c"`    // mean of the top 25 mm
+	MeanC   float64   `json:"mean_c"`   // of the concrete
+	BottomC float64   `json:"bottom_c"` // lowest cell of the concrete
+	BaseC   float64   `json:"base_c"`   // top 25 mm of the base
+}
+
+// StrengthRow is one hour of the strength series.
+type StrengthRow struct {
+	At         time.Time `json:"at"`
+	ColdestMPa float64   `json:"coldest_mpa"`
+	MeanMPa    float64   `json:"mean_mpa"`
+}
+
+// GroundRow is one hour of the ground before placing.
+type GroundRow struct {
+	At           time.Time `json:"at"`
+	SurfaceC     float64   `json:"surface_c"`
+	FrostDepthMM float64   `json:"frost_depth_mm"`
+}
+
+// Ground is the state of the base at the start.
+type Ground struct {
+	SurfaceC     float64     `json:"surface_c"` // top 25 mm of the base
+	FrostDepthMM float64     `json:"frost_depth_mm"`
+	State        string      `json:"state"`      // frozen, near_freezing or thawed
+	ThawHours    *float64    `json:"thaw_hours"` // of the blankets at hand before it is fit; nil when none or out of reach
+	From         string      `json:"from"`       // profile, observation or spun_up
+	Series       []GroundRow `json:"series,omitempty"`
+}
+
+// Band is a 10, 50 and 90 percent quantile of a time; nil when not reached.
+type Band struct {
+	P10 *time.Time `json:"p10"`
+	P50 *time.Time `json:"p50"`
+	P90 *time.Time `json:"p90"`
+}
+
+// Chance is what the members of the forecast's own spread, or of the error
+// prior, say of the failing events.
+type Chance struct {
+	Members          int     `json:"members"`
+	Spread           string  `json:"spread"` // source, measured or prior
+	BaseFrozen       float64 `json:"base_frozen"`
+	FreezesEarly     float64 `json:"freezes_early"`
+	FinishAfterDusk  float64 `json:"finish_after_dusk"`
+	FinishAfterHours float64 `json:"finish_after_hours"`
+	InitialSet       Band    `json:"initial_set_at"`
+	FinalSet         Band    `json:"final_set_at"`
+	FinishingEnds    Band    `json:"finishing_ends_at"`
+	CriticalStrength Band    `json:"critical_strength_at"`
+	Sawcut           Band    `json:"sawcut_from_at"`
+}
+
+// A Batch is what to order and how warm.
+type Batch struct {
+	VolumeM3         float64  `json:"volume_m3"` // as drawn
+	OrderM3          float64  `json:"order_m3"`  // with waste, rounded up to the plant's step
+	Trucks           int      `json:"trucks"`
+	TruckSpacingMin  float64  `json:"truck_spacing_min"`
+	PlacingMinC      float64  `json:"placing_min_c"`
+	PlacingMaxC      float64  `json:"placing_max_c"`
+	MixedMinC        float64  `json:"mixed_min_c"`
+	MixedMaxC        float64  `json:"mixed_max_c"`
+	HaulDropC        float64  `json:"haul_drop_c"`
+	Governs          string   `json:"governs"`       // haul or table
+	WaterTempC       *float64 `json:"water_temp_c"`  // needed; nil when no heating is needed
+	WaterCapped      bool     `json:"water_capped"`  // needed more than the plant or the limit allows
+	MixedTempC       float64  `json:"mixed_temp_c"`  // achieved
+	PlacedTempC      float64  `json:"placed_temp_c"` // achieved after haul
+	Accelerators     []Dose   `json:"accelerators,omitempty"`
+	ChlorideIonPct   float64  `json:"chloride_ion_pct"` // of cement, from admixtures
+	ChlorideLimitPct *float64 `json:"chloride_limit_pct"`
+}
+
+// A Dose is what one admixture comes to for the order.
+type Dose struct {
+	Kind    string   `json:"kind"`
+	DosePct float64  `json:"dose_pct"`
+	MassKg  float64  `json:"mass_kg"`
+	Bags    *int     `json:"bags,omitempty"`   // of 22.7 kg (50 lb)
+	Litres  *float64 `json:"litres,omitempty"` // of solution
+}
+
+// A ProtectionPlan is the least protection that passes.
+type ProtectionPlan struct {
+	Layers      int        `json:"layers"`
+	RM2KW       float64    `json:"r_m2k_w"` // label's total
+	OnAt        *time.Time `json:"on_at"`
+	OffAt       *time.Time `json:"off_at"`
+	DoubleEdges bool       `json:"double_edges"`
+	PeriodH     float64    `json:"period_h"`             // required by the service category
+	Governs     string     `json:"governs"`              // period, strength or temperature
+	CoolDropC   float64    `json:"cool_drop_c"`          // most allowed in the first 24 h after
+	IfLate2H    string     `json:"if_late_2h,omitempty"` // what happens when blankets go on two hours late
+}
+
+// A Window is one start in the coming days with its verdict.
+type Window struct {
+	StartsAt time.Time `json:"starts_at"`
+	Verdict  Verdict   `json:"verdict"`
+	Cost     float64   `json:"cost"`            // dimensionless, lower is better; 0 is clean, now
+	Worst    string    `json:"worst,omitempty"` // rule id that decides
+	Freezes  float64   `json:"freezes_early,omitempty"`
+}
+
+// An Assumption is a default that stood in for a missing value.
+type Assumption struct {
+	Pointer string `json:"pointer"` // JSON Pointer of the missing value
+	Value   any    `json:"value"`
+	Reason  string `json:"reason"`
+}
+
+// EvaporationRow is one hour of drying before final set.
+type EvaporationRow struct {
+	At    time.Time `json:"at"`
+	KgM2H float64   `json:"kg_m2_h"`
+}
+
+// An Assessment is what the engine says of a pour at one time.
+type Assessment struct {
+	Verdict                Verdict          `json:"verdict"`
+	Headline               string           `json:"headline"`           // one plain sentence: the verdict and its worst reason
+	Unscored               string           `json:"unscored,omitempty"` // why nothing can be said
+	Findings               []Finding        `json:"findings"`
+	Timeline               Timeline         `json:"timeline"`
+	Ground                 *Ground          `json:"ground"`
+	Batch                  *Batch           `json:"batch"`
+	Protection             *ProtectionPlan  `json:"protection"`
+	Temperatures           []TempRow        `json:"temperatures"`
+	Strength               []StrengthRow    `json:"strength"`
+	Evaporation            []EvaporationRow `json:"evaporation,omitempty"`
+	MinTempBeforeCriticalC *float64         `json:"min_temp_before_critical_c"`
+	FreezesBeforeCritical  *bool            `json:"freezes_before_critical"`
+	Chance                 *Chance          `json:"chance"`
+	Windows                []Window         `json:"windows,omitempty"`
+	ColdWeather            ColdWeather      `json:"cold_weather"`
+	Cautions               []string         `json:"cautions"`
+	Assumed                []Assumption     `json:"assumed"`
+	Overrides              []LimitChange    `json:"overrides,omitempty"`
+	WeatherUntil           *time.Time       `json:"weather_until"` // last hour the assessment could rest on
+	Engine                 string           `json:"engine"`
+}
+
+// ColdWeather is the season by both published definitions.
+type ColdWeather struct {
+	ThreeDay   *bool `json:"three_day"`  // ACI 306.1-90; nil when too few days are known
+	Protection *bool `json:"protection"` // ACI 306R-16: below 40 F expected in the protection period
+}
+
+// Options say how much of an assessment to compute.
+type Options struct {
+	Members int         // of the chance; 0 leaves it out, 51 is usual
+	Seed    uint64      // of the members; the same seed gives the same chance
+	Starts  []time.Time // candidate starts for Windows
+}

@@ -42,15 +42,15 @@ type course struct {
 
 // A runRow is one hour of a course.
 type runRow struct {
-	at                            time.Time
-	airC                          float64
-	topC, meanC, bottomC, baseC   float64
-	skinC                         float64 // the outer face, of the blanket when covered
-	coldestC                      float64 // coldest cell of the concrete
-	topMPa, coldestMPa, meanMPa   float64
-	topSetShare                   float64 // setting age of the top 25 mm over that of final set
-	covered                       bool
-	coverRM2KW                    float64 // effective, on site
+	at                          time.Time
+	airC                        float64
+	topC, meanC, bottomC, baseC float64
+	skinC                       float64 // the outer face, of the blanket when covered
+	coldestC                    float64 // coldest cell of the concrete
+	topMPa, coldestMPa, meanMPa float64
+	topSetShare                 float64 // setting age of the top 25 mm over that of final set
+	covered                     bool
+	coverRM2KW                  float64 // effective, on site
 }
 
 // A daylong holds the hours of the crew's day on the central run; zero times

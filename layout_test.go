@@ -25,7 +25,8 @@ const module = "frostgate"
 var mayImport = map[string][]string{
 	"cmd/...":                {"cmd/...", "api/...", "scheduler/...", "db/...", "rules/..."},
 	"api":                    {"api/...", "scheduler/...", "db", "rules/..."},
-	"api/board/...":          {"api/board/...", "scheduler/...", "db", "rules/..."},
+	"api/access/...":         {"db", "rules/..."},
+	"api/board/...":          {"api/access", "api/board/...", "scheduler/...", "db", "rules/..."},
 	"scheduler":              {"scheduler/...", "db", "rules/..."},
 	"scheduler/forecast/...": {"scheduler/forecast/...", "rules/..."},
 	"scheduler/alert/...":    {"rules/..."},

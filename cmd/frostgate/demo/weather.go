@@ -121,7 +121,7 @@ func (w *Weather) serveForecast(rw http.ResponseWriter, r *http.Request) {
 	names := strings.Split(q.Get("hourly"), ",")
 	for _, name := range names {
 		if _, known := variables[name]; !known {
-			refuse(rw, http.StatusBadRequest, "Cannot initialize a variable from invalid String value "+name+"."))
+			refuse(rw, http.StatusBadRequest, "Cannot initialize a variable from invalid String value "+name+".")
 			return
 		}
 	}

@@ -16,6 +16,13 @@ func SaturationPressureKPa(tempC float64) float64 {
 	return magnusA * math.Exp(magnusB*tempC/(magnusC+tempC))
 }
 
+// SaturationSlopeKPaK is the slope of [SaturationPressureKPa] at tempC from its
+// value there.
+func SaturationSlopeKPaK(tempC, saturationKPa float64) float64 {
+	d := magnusC + tempC
+	return saturationKPa * magnusB * magnusC / (d * d)
+}
+
 // TetensKPa is the older form printed with the evaporation formulas of concrete
 // practice (Tetens 1930; Uno 1998), within 1 % of Magnus above -20 C.
 func TetensKPa(tempC float64) float64 { return 0.61 * math.Exp(17.3*tempC/(237.3+tempC)) }

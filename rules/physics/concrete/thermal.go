@@ -34,23 +34,20 @@ func (m *Model) FreezableWaterKgM3(degree float64) float64 {
 	return math.Max(0, m.WaterKgM3-0.42*degree*m.CementitiousKgM3)
 }
 
-// Freezing gives the enthalpy law at a degree of hydration and a temperature for
-// the heat capacity (E15); refresh it when either has moved.
-func (m *Model) Freezing(degree, tempC float64) SoluteLaw {
-	cu := m.HeatCapacityJM3K(degree, tempC)
-	w := m.FreezableWaterKgM3(degree)
-	return NewSoluteLaw(cu, cu-w*(waterHeat-iceHeat), FusionJKg*w, m.FreezingPointC)
+// FrozenHeatCapacityJM3K is the volumetric heat capacity with all freezable water
+// turned to ice.
+func (m *Model) FrozenHeatCapacityJM3K(degree, tempC float64) float64 {
+	return m.HeatCapacityJM3K(degree, tempC) - m.FreezableWaterKgM3(degree)*(waterHeat-iceHeat)
 }
+
+// LatentJM3 is the heat of fusion of all freezable water.
+func (m *Model) LatentJM3(degree float64) float64 { return FusionJKg * m.FreezableWaterKgM3(degree) }
 
 // UnfrozenShare is the share of the freezable water that is liquid at tempC: 1
 // down to the freezing point, then Tf0/T (E15, ideal dilute solution).
 func (m *Model) UnfrozenShare(tempC float64) float64 {
-	return unfrozenShare(tempC, m.FreezingPointC)
-}
-
-func unfrozenShare(tempC, freezingC float64) float64 {
-	if tempC >= freezingC {
+	if tempC >= m.FreezingPointC {
 		return 1
 	}
-	return freezingC / tempC
+	return m.FreezingPointC / tempC
 }

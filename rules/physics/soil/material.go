@@ -57,11 +57,6 @@ func WetGravel() Layer {
 	return Layer{2.2, 3.0, 2.09e6, 1.75e6, LatentJM3(2000, 8), 0, 0.3}
 }
 
-// Law is the enthalpy law of the layer.
-func (l Layer) Law() RangeLaw {
-	return RangeLaw{l.FreezingC, l.FreezingWidthC, l.UnfrozenJM3K, l.FrozenJM3K, l.LatentJM3}
-}
-
 // ConductivityWmK is the conductivity at a frozen share, linear between the two.
 func (l Layer) ConductivityWmK(frozenShare float64) float64 {
 	return l.UnfrozenWmK + (l.FrozenWmK-l.UnfrozenWmK)*frozenShare

@@ -1,7 +1,5 @@
 package concrete
 
-import "math"
-
 // SetQK is the activation parameter of setting, in K (E42): the trade rule that
 // setting grows by a third per 10 F down to 40 F gives 4075 to 4400. CAL.
 const SetQK = 4200.0
@@ -40,10 +38,4 @@ func wcmScale(wcm, share float64) float64 {
 func SetTimesH(t CementType, wcm float64) (initialH, finalH float64) {
 	d := defaults[t]
 	return d.initialH * wcmScale(wcm, initialSetDegree), d.finalH * wcmScale(wcm, finalSetDegree)
-}
-
-// OneThirdRuleH is the trade rule for setting: a third longer per 10 F below a
-// base temperature, from the hours at that base. Published down to 40 F.
-func OneThirdRuleH(baseH, baseF, tempF float64) float64 {
-	return baseH * math.Pow(4.0/3, (baseF-tempF)/10)
 }

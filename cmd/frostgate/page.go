@@ -1,0 +1,312 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"frostgate/rules"
+)
+
+const pageWidth = 96
+
+// page prints an assessment for the person who acts on it: the verdict, why, what to do in order of time, the hours of
+// the day, what to order, and what to beware of.
+type page struct {
+	io.Writer
+	words
+
+	c rules.Case
+	a rules.Assessment
+}
+
+// printPage writes the page of one assessment in the units and the local time of its case.
+func printPage(w io.Writer, c rules.Case, a rules.Assessment) error {
+	zone, err := time.LoadLocation(c.Site.Timezone)
+	if err != nil {
+		return fmt.Errorf("site's timezone: %w", err)
+	}
+	p := page{Writer: w, words: newWords(c.Firm.Units, zone), c: c, a: a}
+	p.head()
+	p.why()
+	p.toDo()
+	p.hours()
+	p.order()
+	p.chance()
+	p.otherStarts()
+	p.list("TAKE CARE", a.Cautions)
+	p.assumed()
+	return nil
+}
+
+func (p page) head() {
+	fmt.Fprintf(p, "%s   %s\n\n", strings.ToUpper(string(p.a.Verdict)), p.a.Headline)
+	pour := p.c.Pour
+	what := map[rules.Element]string{rules.SlabOnGround: "Slab on ground", rules.Footing: "Footing", rules.Wall: "Wall"}[pour.Element]
+	what += ", " + p.length(pour.ThicknessMM)
+	if pour.AreaM2 > 0 {
+		what += ", " + p.area(pour.AreaM2)
+	}
+	fmt.Fprintf(p, "%s, start %s (%s)\n", what, p.day(pour.StartsAt), p.c.Site.Timezone)
+	if p.a.Unscored != "" {
+		p.item("", p.a.Unscored)
+	}
+}
+
+func (p page) title(text string) { fmt.Fprintf(p, "\n%s\n", text) }
+
+// item prints a label and its text, wrapped beside it.
+func (p page) item(label, text string) {
+	const indent = 20
+	lines := wrap(text, pageWidth-indent)
+	if len(lines) == 0 {
+		return
+	}
+	fmt.Fprintf(p, "  %-*s%s\n", indent-2, label, lines[0])
+	for _, line := range lines[1:] {
+		fmt.Fprintf(p, "%*s%s\n", indent, "", line)
+	}
+}
+
+func (p page) list(title string, texts []string) {
+	if len(texts) == 0 {
+		return
+	}
+	p.title(title)
+	for _, text := range texts {
+		for i, line := range wrap(text, pageWidth-4) {
+			fmt.Fprintf(p, "  %s %s\n", map[bool]string{true: "-", false: " "}[i == 0], line)
+		}
+	}
+}
+
+// severity orders findings from the worst.
+var severity = map[rules.Effect]int{rules.EffectMove: 0, rules.EffectProtect: 1, rules.Note: 2}
+
+func (p page) why() {
+	if len(p.a.Findings) == 0 {
+		return
+	}
+	p.title("WHY")
+	findings := slices.Clone(p.a.Findings)
+	slices.SortStableFunc(findings, func(x, y rules.Finding) int { return severity[x.Effect] - severity[y.Effect] })
+	for _, f := range findings {
+		text := f.Sentence
+		if f.Probability != nil {
+			text += fmt.Sprintf(" Chance %s.", percent(*f.Probability))
+		}
+		p.item(string(f.Effect), text)
+		if f.Remedy != nil {
+			p.item("", remedyText(*f.Remedy))
+		}
+		p.item("", fmt.Sprintf("[%s: %s]", f.Rule, f.Source.Document))
+	}
+}
+
+func remedyText(r rules.Remedy) string {
+	switch {
+	case r.Passes && r.AtHand:
+		return "Remedy: " + r.Sentence
+	case r.Passes:
+		return "Would help, but is not at hand: " + r.Sentence
+	}
+	return "Not enough by itself: " + r.Sentence
+}
+
+// A step is something to do by a time.
+type step struct {
+	at   time.Time
+	text string
+}
+
+func (p page) toDo() {
+	var steps []step
+	add := func(at *time.Time, text string) {
+		if at != nil && !at.IsZero() {
+			steps = append(steps, step{*at, text})
+		}
+	}
+	if p.a.Verdict != rules.Place {
+		add(&p.c.Pour.CancelBy, "last hour to cancel the order")
+	}
+	for _, f := range p.a.Findings {
+		if f.Remedy != nil && f.Remedy.Passes && f.Remedy.By != nil && f.Remedy.Kind != "blankets" {
+			add(f.Remedy.By, f.Remedy.Sentence)
+		}
+	}
+	t := p.a.Timeline
+	add(&t.StartsAt, "start; check the base by hand first")
+	add(t.DischargeBy, "each truck empty by now, counted from the first one's batching")
+	if plan := p.a.Protection; plan != nil {
+		text := fmt.Sprintf("blankets on: %s, total %s", layers(plan.Layers), p.insulation(plan.RM2KW))
+		if plan.DoubleEdges {
+			text += ", edges and corners doubled"
+		}
+		add(plan.OnAt, text)
+		add(plan.OffAt, fmt.Sprintf("blankets off, gradually: at most %s colder in the first 24 h", p.tempDrop(plan.CoolDropC)))
+	} else {
+		add(t.ProtectUntilAt, "protection may end")
+	}
+	slices.SortStableFunc(steps, func(x, y step) int { return x.at.Compare(y.at) })
+	p.title("WHAT TO DO, IN ORDER")
+	for _, s := range steps {
+		p.item(p.clock(s.at), s.text)
+	}
+}
+
+func layers(n int) string {
+	if n == 1 {
+		return "1 layer"
+	}
+	return fmt.Sprintf("%d layers", n)
+}
+
+func (p page) hours() {
+	t, chance := p.a.Timeline, p.a.Chance
+	if chance == nil {
+		chance = &rules.Chance{}
+	}
+	p.title("THE HOURS")
+	for _, row := range []struct {
+		label string
+		at    *time.Time
+		band  rules.Band
+	}{
+		{"bleeding ends", t.BleedEndsAt, rules.Band{}},
+		{"initial set", t.InitialSetAt, chance.InitialSet},
+		{"finishing starts", t.FinishingStartsAt, rules.Band{}},
+		{"final set", t.FinalSetAt, chance.FinalSet},
+		{"finishing ends", t.FinishingEndsAt, chance.FinishingEnds},
+		{"dusk", t.DuskAt, rules.Band{}},
+		{"saw cut from", t.SawcutFromAt, chance.Sawcut},
+		{"saw cut until", t.SawcutUntilAt, rules.Band{}},
+		{p.strength(3.5) + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
+		{"protected until", t.ProtectUntilAt, rules.Band{}},
+	} {
+		if row.at == nil {
+			continue
+		}
+		text := p.clock(*row.at)
+		if row.band.P10 != nil && row.band.P90 != nil && !row.band.P10.Equal(*row.band.P90) {
+			text += fmt.Sprintf("   (8 times in 10 between %s and %s)", p.clock(*row.band.P10), p.clock(*row.band.P90))
+		}
+		p.item(row.label, text)
+	}
+	if p.a.MinTempBeforeCriticalC != nil {
+		p.item("coldest before", p.temp(*p.a.MinTempBeforeCriticalC)+" in the concrete, before it has that strength")
+	}
+	if g := p.a.Ground; g != nil {
+		text := fmt.Sprintf("%s at the start, %s", p.temp(g.SurfaceC), strings.ReplaceAll(g.State, "_", " "))
+		if g.FrostDepthMM > 0 {
+			text += fmt.Sprintf(", frost %s deep", p.length(g.FrostDepthMM))
+		}
+		if g.ThawHours != nil && *g.ThawHours > 0 {
+			text += fmt.Sprintf("; %.0f h under the blankets at hand make it fit", *g.ThawHours)
+		}
+		p.item("base", text)
+	}
+}
+
+func (p page) order() {
+	b := p.a.Batch
+	if b == nil {
+		return
+	}
+	p.title("THE ORDER")
+	text := fmt.Sprintf("%s (%s as drawn) in %s", p.volume(b.OrderM3), p.volume(b.VolumeM3), plural(b.Trucks, "truck"))
+	if b.Trucks > 1 {
+		text += fmt.Sprintf(", %.0f min apart", b.TruckSpacingMin)
+	}
+	p.item("concrete", text)
+	p.item("as placed", fmt.Sprintf("%s expected; %s to %s wanted", p.temp(b.PlacedTempC), p.temp(b.PlacingMinC), p.temp(b.PlacingMaxC)))
+	if b.WaterTempC != nil {
+		text := "heated to " + p.temp(*b.WaterTempC)
+		if b.WaterCapped {
+			text += ", which is as hot as it may be and not enough"
+		}
+		p.item("mixing water", text)
+	}
+	for _, dose := range b.Accelerators {
+		text := fmt.Sprintf("%.2g %% of cement: %s", dose.DosePct, p.mass(dose.MassKg))
+		if dose.Bags != nil {
+			text += ", " + plural(*dose.Bags, "bag") + " of " + p.mass(22.7)
+		}
+		if dose.Litres != nil {
+			text += ", " + p.liquid(*dose.Litres) + " of solution"
+		}
+		p.item(strings.ReplaceAll(dose.Kind, "_", " "), text)
+	}
+}
+
+func plural(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+func (p page) chance() {
+	c := p.a.Chance
+	if c == nil || c.Members == 0 {
+		return
+	}
+	p.title(fmt.Sprintf("CHANCE, by %d courses of the weather", c.Members))
+	p.item("base frozen", percent(c.BaseFrozen))
+	p.item("freezes early", percent(c.FreezesEarly))
+	p.item("finish after dusk", percent(c.FinishAfterDusk))
+	p.item("after crew hours", percent(c.FinishAfterHours))
+}
+
+// otherStarts lists the best windows, the earliest of equals first.
+func (p page) otherStarts() {
+	windows := slices.DeleteFunc(slices.Clone(p.a.Windows), func(w rules.Window) bool {
+		return w.Verdict != rules.Place && w.Verdict != rules.Protect || w.StartsAt.Equal(p.c.Pour.StartsAt)
+	})
+	if len(windows) == 0 {
+		return
+	}
+	slices.SortStableFunc(windows, func(x, y rules.Window) int {
+		switch {
+		case x.Cost < y.Cost:
+			return -1
+		case x.Cost > y.Cost:
+			return 1
+		}
+		return x.StartsAt.Compare(y.StartsAt)
+	})
+	p.title("OTHER STARTS, best first")
+	for _, w := range windows[:min(5, len(windows))] {
+		text := string(w.Verdict)
+		if w.Worst != "" {
+			text += " (" + w.Worst + ")"
+		}
+		p.item(p.clock(w.StartsAt), text)
+	}
+}
+
+func (p page) assumed() {
+	var texts []string
+	for _, a := range p.a.Assumed {
+		texts = append(texts, fmt.Sprintf("%s = %v: %s", a.Pointer, a.Value, a.Reason))
+	}
+	p.list("ASSUMED, because it was not given", texts)
+	if p.a.WeatherUntil != nil {
+		fmt.Fprintf(p, "\nWeather known until %s. Engine %s.\n", p.day(*p.a.WeatherUntil), p.a.Engine)
+	}
+}
+
+// wrap breaks text between words into lines of at most width characters.
+func wrap(text string, width int) []string {
+	var lines []string
+	for word := range strings.FieldsSeq(text) {
+		last := len(lines) - 1
+		if last >= 0 && len([]rune(lines[last]))+1+len([]rune(word)) <= width {
+			lines[last] += " " + word
+			continue
+		}
+		lines = append(lines, word)
+	}
+	return lines
+}

@@ -5,68 +5,71 @@ import "time"
 // A job is one assessment in the making. Assess fills it from top to bottom;
 // every rule reads it and none changes it.
 type job struct {
-	c       Case // validated, with its defaults filled in
+	c       Case // with its defaults filled in
 	opt     Options
 	zone    *time.Location
 	limits  limitSet
 	wx      weather
 	assumed []Assumption
 
-	batch  *Batch  // what is ordered; nil never reaches a rule
-	ground Ground  // the base at the start
-	run    course  // the central run under the protection that is planned
-	day    daylong // the hours of the day that follow from run
-	chance *Chance // nil when no members were asked for
+	batch  *Batch       // what is ordered
+	base   groundCourse // the ground without concrete, through all of the weather
+	ground Ground       // the base at the start
+	plan   pour         // as planned
+	run    course       // the central run of plan
+	day    daylong      // the hours of the day that follow from run
+	shield shield       // what protection it needs
+	chance *Chance      // nil when no members were asked for
 }
 
-// A course is what one run of the slab under one weather came to. Times that
-// were not reached within the weather are zero.
+// A course is what one run of the concrete under one weather came to. Times
+// that were not reached within the weather are zero.
 type course struct {
 	start time.Time
 	end   time.Time // last time the run covers
 	rows  []runRow  // hourly from start
 
-	initialSet    time.Time // top 25 mm
-	finalSet      time.Time // top 25 mm
-	critical      time.Time // coldest cell reaches the critical strength
-	specified     time.Time // coldest cell reaches the service category's strength
-	freezes       time.Time // first cell below its guarded freezing point before critical; zero: none
-	minBeforeC    float64   // lowest cell temperature before critical, or before end when not reached
-	freezingC     float64   // of the pore water of this mix
-	coveredFrom   time.Time // first blanket on; zero when none
-	coveredUntil  time.Time // last blanket off; zero when it stays on or none
-	peakTopC      float64   // highest top temperature
-	peakTopAt     time.Time
-	maxTopMinusAt time.Time // reserved for the hour of the greatest step at removal
+	initialSet time.Time // top 25 mm
+	finalSet   time.Time // top 25 mm
+	critical   time.Time // coldest cell reaches the critical strength
+	specified  time.Time // coldest cell has what the published period gives
+	sawEarly   time.Time // top has the strength for an early-entry saw
+	sawUsual   time.Time // top has the strength for an ordinary saw
+
+	minBeforeC  float64   // lowest cell before critical, or before end when not reached
+	freezingC   float64   // of the pore water of this mix
+	guarded     time.Time // first hour the coldest cell is within the guard of freezing before critical
+	frozeEarly  bool
+	freezes     time.Time // first time a cell freezes before critical
+	frozenShare float64   // of the freezable water, when it froze
+	coveredFrom time.Time // first hour under blankets
 }
 
 // A runRow is one hour of a course.
 type runRow struct {
 	at                          time.Time
 	airC                        float64
+	skinC                       float64 // outer face, of the blanket when covered
 	topC, meanC, bottomC, baseC float64
-	skinC                       float64 // the outer face, of the blanket when covered
 	coldestC                    float64 // coldest cell of the concrete
 	topMPa, coldestMPa, meanMPa float64
-	topSetShare                 float64 // setting age of the top 25 mm over that of final set
+	evaporationKgM2H            float64 // from the bare surface; 0 when covered
 	covered                     bool
-	coverRM2KW                  float64 // effective, on site
+	coverRM2KW                  float64 // label's resistance of all blankets on it
 }
 
-// A daylong holds the hours of the crew's day on the central run; zero times
-// were not reached.
+// A daylong holds the hours of the crew's day on one course; zero times were
+// not reached.
 type daylong struct {
+	placingEnds     time.Time
 	dischargeBy     time.Time
 	bleedEnds       time.Time
 	passes          []Pass
 	finishingStarts time.Time
 	finishingEnds   time.Time
-	sunrise         time.Time
-	dusk            time.Time // end of civil twilight on the day of the start
+	dawn, dusk      time.Time // civil twilight on the day of the start; zero where the sun never sets
 	crewEnds        time.Time
-	sawFrom         time.Time
+	sawFrom         time.Time // early-entry saw
+	sawUsual        time.Time // ordinary saw
 	sawUntil        time.Time
-	onBy            time.Time // blankets
-	protectUntil    time.Time
-	trucksEndAt     time.Time // last truck placed
 }

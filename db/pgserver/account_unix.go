@@ -1,0 +1,118 @@
+//go:build unix
+
+package pgserver
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/user"
+	"path/filepath"
+	"strconv"
+	"syscall"
+)
+
+// account is who the server runs as. The zero account is the current user.
+type account struct {
+	name     string
+	uid, gid uint32
+	other    bool // than the current user
+}
+
+// chooseAccount picks another account when we are root, as which the server
+// refuses to run.
+func chooseAccount(asked string) (account, error) {
+	if os.Geteuid() != 0 {
+		return account{}, nil
+	}
+	names := []string{"postgres", "nobody"}
+	if asked != "" {
+		names = []string{asked}
+	}
+	for _, name := range names {
+		u, err := user.Lookup(name)
+		if err != nil {
+			continue
+		}
+		uid, errUID := strconv.ParseUint(u.Uid, 10, 32)
+		gid, errGID := strconv.ParseUint(u.Gid, 10, 32)
+		if err := errors.Join(errUID, errGID); err != nil {
+			return account{}, fmt.Errorf("account %s: %w", name, err)
+		}
+		return account{name: name, uid: uint32(uid), gid: uint32(gid), other: true}, nil
+	}
+	return account{}, fmt.Errorf("running as root, and no account of %v to run the server as: start as an ordinary user, or set DATABASE_URL", names)
+}
+
+// mkdir makes a folder for the account alone.
+func (a account) mkdir(path string) error {
+	if err := os.Mkdir(path, 0o700); err != nil {
+		return err
+	}
+	if !a.other {
+		return nil
+	}
+	return os.Chown(path, int(a.uid), int(a.gid))
+}
+
+// canPass names the first folder on the way that is closed to the account; the
+// server itself would only say "permission denied".
+func (a account) canPass(folder string) error {
+	if !a.other {
+		return nil
+	}
+	if parent := filepath.Dir(folder); parent != folder {
+		if err := a.canPass(parent); err != nil {
+			return err
+		}
+	}
+	info, err := os.Stat(folder)
+	if err != nil {
+		return err
+	}
+	if !a.mayEnter(info) {
+		return fmt.Errorf("folder %s is closed to the account %s, which runs the server because root may not: choose a folder elsewhere, or set DATABASE_URL", folder, a.name)
+	}
+	return nil
+}
+
+func (a account) mayEnter(info fs.FileInfo) bool {
+	mode := info.Mode().Perm()
+	owner, ok := info.Sys().(*syscall.Stat_t)
+	switch {
+	case ok && owner.Uid == a.uid:
+		return mode&0o100 != 0
+	case ok && owner.Gid == a.gid:
+		return mode&0o010 != 0
+	}
+	return mode&0o001 != 0
+}
+
+// attributes put a child into its own process group, out of reach of the
+// terminal's Ctrl-C, under the account.
+func (a account) attributes() *syscall.SysProcAttr {
+	attributes := &syscall.SysProcAttr{Setpgid: true}
+	if a.other {
+		attributes.Credential = &syscall.Credential{Uid: a.uid, Gid: a.gid}
+	}
+	dieWithParent(attributes)
+	return attributes
+}
+
+// lockFile takes a lock that the kernel frees with the process.
+func lockFile(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	if err == nil {
+		return f, nil
+	}
+	_ = f.Close()
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		return nil, ErrInUse
+	}
+	return nil, err
+}

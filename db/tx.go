@@ -1,0 +1,163 @@
+package db
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+)
+
+// Actor is who makes the edits of a transaction, as the audit shows it.
+type Actor struct {
+	Name      string // of a token, or of a part of the program such as "scheduler"
+	RequestID string // joins the audit with the log; may be empty
+}
+
+// Tx is one transaction: one actor, one fixed now, all or nothing. It is not
+// safe for concurrent use.
+type Tx struct {
+	reads
+	tx    pgx.Tx
+	now   time.Time
+	actor Actor
+}
+
+// beginTx tells the audit trigger who edits and when; see audit_change.
+const beginTx = `
+select now(),
+       set_config('frostgate.actor', @actor, true),
+       set_config('frostgate.request', @request, true),
+       set_config('frostgate.now', @now, true)`
+
+// Tx runs fn in a transaction and commits when fn returns nil. When the
+// database refuses it for a deadlock or a serialization failure, it is run again,
+// three times in all: fn must touch nothing else.
+func (d *DB) Tx(ctx context.Context, actor Actor, fn func(*Tx) error) error {
+	var err error
+	for range 3 {
+		if err = d.once(ctx, actor, fn); !again(err) {
+			break
+		}
+	}
+	return err
+}
+
+func again(err error) bool {
+	var pg *pgconn.PgError
+	return errors.As(err, &pg) && (pg.Code == "40001" || pg.Code == "40P01")
+}
+
+func (d *DB) once(ctx context.Context, actor Actor, fn func(*Tx) error) error {
+	tx, err := d.begin(ctx, actor)
+	if err != nil {
+		return fmt.Errorf("begin transaction: %w", fault(err))
+	}
+	defer tx.tx.Rollback(context.WithoutCancel(ctx)) //nolint:errcheck // does nothing after the commit
+	if err := fn(tx); err != nil {
+		return err
+	}
+	if err := tx.tx.Commit(ctx); err != nil {
+		return fmt.Errorf("commit transaction: %w", fault(err))
+	}
+	return nil
+}
+
+// begin opens the transaction and reads its now in one round trip.
+func (d *DB) begin(ctx context.Context, actor Actor) (*Tx, error) {
+	var now time.Time
+	var set string
+	if d.clock != nil {
+		now = d.clock().UTC().Truncate(time.Microsecond)
+		set = now.Format(time.RFC3339Nano)
+	}
+	var batch pgx.Batch
+	batch.BeginTx(pgx.TxOptions{})
+	batch.Queue(beginTx, args{"actor": actor.Name, "request": actor.RequestID, "now": set})
+	results := d.pool.SendBatch(ctx, &batch)
+	tx := results.Tx()
+	var dbNow time.Time
+	_, err := results.Exec()
+	if err == nil {
+		err = results.QueryRow().Scan(&dbNow, nil, nil, nil)
+	}
+	if err = errors.Join(err, results.Close()); err != nil {
+		tx.Rollback(context.WithoutCancel(ctx)) //nolint:errcheck // the first error says it
+		return nil, err
+	}
+	if d.clock == nil {
+		now = dbNow.UTC()
+	}
+	return &Tx{reads: reads{q: tx, box: d.box}, tx: tx, now: now, actor: actor}, nil
+}
+
+// Now is the one time of the transaction, UTC, in whole microseconds.
+func (tx *Tx) Now() time.Time { return tx.now }
+
+// Actor is who edits.
+func (tx *Tx) Actor() Actor { return tx.actor }
+
+// PGX gives the transaction to the job queue.
+func (tx *Tx) PGX() pgx.Tx { return tx.tx }
+
+// Notify tells the listeners of a channel when the transaction commits. The
+// payload is at most 7999 bytes.
+func (tx *Tx) Notify(ctx context.Context, channel, payload string) error {
+	if _, err := run(ctx, tx.q, "select pg_notify($1, $2)", channel, payload); err != nil {
+		return fmt.Errorf("notify %s: %w", channel, err)
+	}
+	return nil
+}
+
+// Try runs fn so that its error undoes fn's own edits and nothing else: one row
+// of many may fail.
+func (tx *Tx) Try(ctx context.Context, fn func(*Tx) error) error {
+	inner, err := tx.tx.Begin(ctx)
+	if err != nil {
+		return fmt.Errorf("set savepoint: %w", fault(err))
+	}
+	defer inner.Rollback(context.WithoutCancel(ctx)) //nolint:errcheck // does nothing after the commit
+	nested := *tx
+	nested.q, nested.tx = inner, inner
+	if err := fn(&nested); err != nil {
+		return err
+	}
+	if err := inner.Commit(ctx); err != nil {
+		return fmt.Errorf("release savepoint: %w", fault(err))
+	}
+	return nil
+}
+
+// Record is what every record that people edit has.
+type Record struct {
+	ID        uuid.UUID // version 7; made by the create when zero
+	Version   int64     // raised by each edit; an update names the one it was made from
+	CreatedAt time.Time
+	UpdatedAt time.Time
+}
+
+// born completes a new record.
+func (tx *Tx) born(r *Record) {
+	r.ID = newID(r.ID)
+	r.Version, r.CreatedAt, r.UpdatedAt = 1, tx.now, tx.now
+}
+
+// newID keeps an id that is set and makes one otherwise.
+func newID(id uuid.UUID) uuid.UUID {
+	if id != uuid.Nil {
+		return id
+	}
+	return uuid.Must(uuid.NewV7()) // fails only when the system has no randomness
+}
+
+// stale explains an edit that touched no row: the record is gone, or found with
+// another version.
+func stale[T any](_ T, err error) error {
+	if err != nil {
+		return err
+	}
+	return ErrStale
+}

@@ -1,0 +1,290 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"frostgate/rules/physics/concrete"
+	"frostgate/rules/physics/slab"
+)
+
+// solvers keeps the room of the column solver between assessments; a solver
+// holds no result.
+var solvers = sync.Pool{New: func() any { return new(slab.Solver) }}
+
+func borrowSolver() *slab.Solver  { return solvers.Get().(*slab.Solver) }
+func returnSolver(s *slab.Solver) { solvers.Put(s) }
+
+// The strengths a run is asked for beyond the critical one, by place in
+// slab.Element.TargetsMPa.
+const (
+	targetEarlySaw = iota
+	targetSaw
+	targetPeriod // what the service category's period would give
+	targets
+)
+
+// longestRun is how long a pour is followed. CAL: longer than the longest
+// published period with its cooling.
+const longestRun = 8 * 24 * time.Hour
+
+// A pour is the concrete of a job as one run takes it; the central run and
+// every trial of a remedy start from a copy of it.
+type pour struct {
+	start   time.Time
+	placedC float64
+	batched time.Time
+	model   *concrete.Model
+	covers  []slab.Cover // over the concrete, on the weather's clock
+	factors slab.Factors // of the firm's own measurements on this pour
+	foamMM  float64
+}
+
+// mixModel resolves the mix with extra admixtures and the firm's calibration.
+func (c *Case) mixModel(extra ...Admixture) (*concrete.Model, error) {
+	m := &c.Pour.Mix
+	x := concrete.Mix{
+		Cement:     concrete.CementType(m.CementType),
+		CementKgM3: m.CementKgM3, FlyAshKgM3: m.FlyAshKgM3, SlagKgM3: m.SlagKgM3,
+		WaterKgM3: m.WaterKgM3, AggregateKgM3: m.AggregateKgM3, StrengthMPa: m.StrengthMPa,
+		Accelerator:    concrete.NoAccelerator,
+		SetFactor:      c.Firm.Calibration.SetFactor,
+		StrengthFactor: c.Firm.Calibration.StrengthFactor,
+	}
+	for _, list := range [][]Admixture{m.Admixtures, extra} {
+		for _, a := range list {
+			switch a.Kind {
+			case "calcium_chloride":
+				x.Accelerator = x.Accelerator.And(concrete.CalciumChloride(a.DosePct, concrete.Product(a.Product)))
+			case "nonchloride_accelerator":
+				x.Accelerator = x.Accelerator.And(concrete.NonChloride(a.DosePct))
+			case "water_reducer":
+				x.WaterReducerPct += a.DosePct
+			}
+		}
+	}
+	model, err := concrete.New(x)
+	if err != nil {
+		return nil, fmt.Errorf("resolve the mix: %w", err)
+	}
+	return model, nil
+}
+
+// planned is the pour as the case plans it.
+func (j *job) planned() (pour, error) {
+	model, err := j.c.mixModel()
+	if err != nil {
+		return pour{}, err
+	}
+	p := pour{
+		start:   j.c.Pour.StartsAt,
+		batched: j.c.Pour.BatchedAt,
+		placedC: j.placedTempC(),
+		model:   model,
+		foamMM:  j.c.Pour.FoamMM,
+		covers:  j.pourCovers(j.c.Pour.Protection),
+	}
+	return p, nil
+}
+
+// placedTempC is the temperature of the concrete at placing: measured, planned
+// or what the plant delivers.
+func (j *job) placedTempC() float64 {
+	var measured *Observation
+	for i := range j.c.Pour.Observations {
+		o := &j.c.Pour.Observations[i]
+		if o.Kind == "concrete_temp" && (measured == nil || o.At.After(measured.At)) {
+			measured = o
+		}
+	}
+	switch {
+	case measured != nil:
+		return measured.Value
+	case j.c.Pour.PlacedTempC != nil:
+		return *j.c.Pour.PlacedTempC
+	default:
+		return j.batch.PlacedTempC
+	}
+}
+
+// pourCovers is protection as covers on the weather's clock, with the windbreak.
+func (j *job) pourCovers(list []Protection) []slab.Cover {
+	covers := make([]slab.Cover, 0, len(list)+1)
+	for _, p := range list {
+		c := slab.Cover{Kind: slab.Blanket, FromH: j.wx.clock(p.OnAt), ToH: slab.Forever, RM2KW: p.RM2KW}
+		if p.OffAt != nil {
+			c.ToH = j.wx.clock(*p.OffAt)
+		}
+		covers = append(covers, c)
+	}
+	if j.c.Pour.WindbreakUp {
+		covers = append(covers, slab.Cover{Kind: slab.Windbreak, FromH: 0, ToH: slab.Forever})
+	}
+	return covers
+}
+
+// element is the thing placed, as the slab model takes it.
+func (j *job) element(p *pour) slab.Element {
+	e := slab.Element{
+		ThicknessM: j.c.Pour.ThicknessMM / 1000,
+		WidthM:     j.c.Pour.WidthMM / 1000,
+		FoamM:      p.foamMM / 1000,
+		FormRM2KW:  value(j.c.Pour.FormRM2KW, 0),
+		Model:      p.model,
+		TargetsMPa: make([]float64, targets),
+	}
+	switch j.c.Pour.Element {
+	case Footing:
+		e.Kind = slab.Footing
+	case Wall:
+		e.Kind = slab.Wall
+	default:
+		e.Kind = slab.Slab
+	}
+	e.TargetsMPa[targetEarlySaw] = j.limits.value("saw.early_mpa")
+	e.TargetsMPa[targetSaw] = j.limits.value("saw.conventional_mpa")
+	e.TargetsMPa[targetPeriod] = j.periodMPa(p.model)
+	return e
+}
+
+// periodMPa is the strength that the published period at the published minimum
+// temperature gives this mix, what time at a lower temperature has to make up.
+func (j *job) periodMPa(m *concrete.Model) float64 {
+	hours, _ := protectionPeriodH(&j.c)
+	minC, _ := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
+	return m.StrengthMPa(hours * concrete.Arr(minC, m.StrengthQK))
+}
+
+// A fidelity is how fine a run is and what it keeps.
+type fidelity struct {
+	detail slab.Detail
+	series bool // hourly rows
+	whole  bool // follows the pour to the end of the weather, not only until all is known
+}
+
+var (
+	central   = fidelity{slab.Fine, true, true}
+	trial     = fidelity{slab.Usual, true, true}
+	glance    = fidelity{slab.Coarse, true, false}
+	ofMembers = fidelity{slab.Coarse, false, false}
+)
+
+// lane is one run of p from a state of the ground.
+func (j *job) lane(p *pour, ground slab.State) slab.Lane {
+	return slab.Lane{
+		Forcing: j.base.forcing, StartH: j.wx.clock(p.start), Ground: ground, Covers: p.covers,
+		PlacedTempC: p.placedC, BatchedBeforeH: math.Max(0, p.start.Sub(p.batched).Hours()), Factors: p.factors,
+	}
+}
+
+// pourLanes runs lanes of one element side by side.
+func (j *job) pourLanes(p *pour, f fidelity, lanes []slab.Lane) ([]slab.Result, error) {
+	ground, err := j.groundModel(f.detail)
+	if err != nil {
+		return nil, err
+	}
+	s := borrowSolver()
+	defer returnSolver(s)
+	results, err := s.RunPour(slab.PourRun{
+		Element: j.element(p), Ground: ground, Site: j.c.slabSite(), HoursH: longestRun.Hours(),
+		StopWhenKnown: !f.whole, Series: f.series, Lanes: lanes,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("run the concrete: %w", err)
+	}
+	return results, nil
+}
+
+// groundModel is the ground laid out in a detail.
+func (j *job) groundModel(d slab.Detail) (*slab.Ground, error) {
+	if d == slab.Usual {
+		return j.base.model, nil
+	}
+	g, err := slab.NewGround(slab.GroundConfig{Layers: j.base.model.Layers, BottomC: j.base.model.BottomC, Detail: d})
+	if err != nil {
+		return nil, fmt.Errorf("lay out the ground: %w", err)
+	}
+	return g, nil
+}
+
+// follow runs one pour and reads its course.
+func (j *job) follow(p *pour, f fidelity) (course, error) {
+	courses, err := j.followAll([]pour{*p}, f)
+	if err != nil {
+		return course{}, err
+	}
+	return courses[0], nil
+}
+
+// followAll runs pours of one mix side by side and reads their courses.
+func (j *job) followAll(pours []pour, f fidelity) ([]course, error) {
+	lanes := make([]slab.Lane, len(pours))
+	for i := range pours {
+		lanes[i] = j.lane(&pours[i], j.base.track.StateAt(j.wx.clock(pours[i].start)))
+	}
+	results, err := j.pourLanes(&pours[0], f, lanes)
+	if err != nil {
+		return nil, err
+	}
+	courses := make([]course, len(pours))
+	for i := range pours {
+		courses[i] = j.read(&pours[i], &results[i])
+	}
+	return courses, nil
+}
+
+// read is a result as a course, on the calendar.
+func (j *job) read(p *pour, r *slab.Result) course {
+	c := course{
+		start: p.start, end: j.wx.time(r.EndH),
+		initialSet: j.wx.time(r.Top.InitialH), finalSet: j.wx.time(r.Top.FinalH),
+		critical: j.wx.time(r.CriticalH), specified: j.wx.time(r.TargetH[targetPeriod]),
+		sawEarly: j.wx.time(r.TargetTopH[targetEarlySaw]), sawUsual: j.wx.time(r.TargetTopH[targetSaw]),
+		minBeforeC: r.MinBeforeCriticalC, freezingC: p.model.FreezingPointC,
+		frozeEarly: r.FrozeEarly, freezes: j.wx.time(r.FrozeH), frozenShare: r.FrozenFraction,
+	}
+	guard := c.freezingC + j.limits.value("freeze.guard_c")
+	c.rows = make([]runRow, len(r.Hourly))
+	for i := range r.Hourly {
+		s := &r.Hourly[i]
+		row := &c.rows[i]
+		*row = runRow{
+			at: j.wx.time(s.AtH), airC: s.AirC, skinC: s.SkinC, topC: s.TopC, meanC: s.MeanC, bottomC: s.BottomC,
+			baseC: s.BaseC, coldestC: s.ColdestC, topMPa: s.TopMPa, coldestMPa: s.ColdestMPa, meanMPa: s.MeanMPa,
+			evaporationKgM2H: s.EvaporationKgM2H,
+		}
+		row.covered, row.coverRM2KW = coveredAt(p.covers, s.AtH)
+		if c.guarded.IsZero() && s.ColdestC < guard && (c.critical.IsZero() || row.at.Before(c.critical)) {
+			c.guarded = row.at
+		}
+		if row.covered && c.coveredFrom.IsZero() {
+			c.coveredFrom = row.at
+		}
+	}
+	return c
+}
+
+// coveredAt says whether blankets lie at an hour and their label's resistance.
+func coveredAt(covers []slab.Cover, atH float64) (bool, float64) {
+	var r float64
+	on := false
+	for _, c := range covers {
+		if c.Kind == slab.Blanket && atH >= c.FromH && atH < c.ToH {
+			on = true
+			r += c.RM2KW
+		}
+	}
+	return on, r
+}
+
+// failsFreezing reports whether the concrete comes within the guard of its
+// freezing point before it has the critical strength.
+func (c *course) failsFreezing(guardC float64) bool {
+	return c.frozeEarly || c.minBeforeC < c.freezingC+guardC
+}
+
+// decided reports whether the course covers the freezing decision: the critical
+// strength is reached within the weather, or the concrete froze before.
+func (c *course) decided() bool { return !c.critical.IsZero() || c.frozeEarly }

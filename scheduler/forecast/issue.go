@@ -1,0 +1,174 @@
+package forecast
+
+import (
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"frostgate/rules"
+)
+
+// A Cell is the place that a source answers for. Sites that lie close together
+// share one.
+type Cell struct {
+	Key        string // unique within the source
+	Latitude   float64
+	Longitude  float64
+	ElevationM float64
+	// Since asks for past hours from this time on, as far as the source has them.
+	Since time.Time
+	// ETag and LastModified are the validators of the last answer, sent back as
+	// given; empty when no answer is stored.
+	ETag, LastModified string
+}
+
+// About is what the rest of the program has to know of a source.
+type About struct {
+	Name        string        // short, lower case; part of every record of the source
+	Host        string        // whose budget of calls it shares
+	Attribution string        // credit that the source asks for beside its data
+	Link        string        // goes with the credit
+	Batch       int           // most cells of one call
+	Period      time.Duration // between pulls of a cell
+	StaleAfter  time.Duration // age of an issue from which it is doubtful
+	DeadAfter   time.Duration // age of an issue from which it is not used
+}
+
+// A Result is what came of asking for one cell: a new issue, the word that
+// nothing changed, or an error (an [*Error] when the source was to blame).
+type Result struct {
+	Issue              *Issue
+	NotModified        bool
+	ETag, LastModified string
+	ExpiresAt          time.Time // not to be asked again before; zero without a word on it
+	Err                error
+}
+
+// An Issue is the weather of one cell as one source gave it at one time. It is
+// never changed.
+type Issue struct {
+	Source    string
+	Model     string
+	Cell      Cell
+	Observed  bool // hours measured, not forecast
+	IssuedAt  time.Time
+	FetchedAt time.Time
+	Body      []byte   // what it was read from
+	SHA256    [32]byte // of Body
+	Hours     []Hour   // rising, one per hour at most
+}
+
+// Seal stores the body an issue was read from, with its hash.
+func (i *Issue) Seal(body []byte) {
+	i.Body, i.SHA256 = body, sha256.Sum256(body)
+}
+
+// Reach is the last hour for which air temperature, wind and humidity are all
+// there, looking from the front without a gap; zero when none is. What lies
+// after it is a short horizon, not calm weather.
+func (i *Issue) Reach() time.Time {
+	var reach time.Time
+	for _, h := range i.Hours {
+		if !reach.IsZero() && h.At.Sub(reach) > longestGap {
+			return reach
+		}
+		if h.AirTempC != nil && h.WindMS != nil && (h.DewPointC != nil || h.RelHumidity != nil) {
+			reach = h.At
+		}
+	}
+	return reach
+}
+
+// longestGap is how long a hole in the hours may be before the horizon ends.
+const longestGap = 6 * time.Hour
+
+// How far the hours of an issue may lie from its fetching, and its own time
+// ahead of our clock.
+const (
+	mostPast    = 94 * 24 * time.Hour
+	mostAhead   = 17 * 24 * time.Hour
+	issueAhead  = 10 * time.Minute
+	seamStepC   = 8.0 // an hour's step that no front makes is two models joined; common practice, no source
+	hoursAtMost = int((mostPast + mostAhead) / time.Hour)
+)
+
+// Check refuses the issue when its structure is wrong, puts its hours in order,
+// and drops or clamps single values by the range table. A refusal is an
+// [*Error] that is worth another try.
+func (i *Issue) Check() error {
+	if err := i.checkStructure(); err != nil {
+		return &Error{Retry: true, Reason: "unusable answer", Err: err}
+	}
+	for k := range i.Hours {
+		i.Hours[k].check()
+		if k > 0 {
+			i.Hours[k].checkSeam(&i.Hours[k-1])
+		}
+	}
+	return nil
+}
+
+func (i *Issue) checkStructure() error {
+	switch {
+	case len(i.Hours) == 0:
+		return errors.New("no hours")
+	case len(i.Hours) > hoursAtMost:
+		return fmt.Errorf("%d hours, more than %d", len(i.Hours), hoursAtMost)
+	case i.IssuedAt.After(i.FetchedAt.Add(issueAhead)):
+		return fmt.Errorf("issued at %s, after it was fetched", i.IssuedAt.Format(time.RFC3339))
+	}
+	if math.Abs(i.Cell.Latitude) > 90 || math.Abs(i.Cell.Longitude) > 180 {
+		return fmt.Errorf("cell at %g, %g", i.Cell.Latitude, i.Cell.Longitude)
+	}
+	for _, h := range i.Hours {
+		switch ahead := h.At.Sub(i.FetchedAt); {
+		case !h.At.Equal(h.At.Truncate(time.Hour)):
+			return fmt.Errorf("%s is no full hour", h.At.Format(time.RFC3339))
+		case ahead > mostAhead || -ahead > mostPast:
+			return fmt.Errorf("hour %s is out of reach", h.At.Format(time.RFC3339))
+		}
+	}
+	slices.SortStableFunc(i.Hours, func(a, b Hour) int { return a.At.Compare(b.At) })
+	return i.dropTwins()
+}
+
+// dropTwins drops an hour given twice with the same values and refuses one given
+// twice with different ones.
+func (i *Issue) dropTwins() error {
+	kept := i.Hours[:1]
+	for _, h := range i.Hours[1:] {
+		last := &kept[len(kept)-1]
+		if !h.At.Equal(last.At) {
+			kept = append(kept, h)
+			continue
+		}
+		if !same(last, &h) {
+			return fmt.Errorf("hour %s is given twice with different values", h.At.Format(time.RFC3339))
+		}
+	}
+	i.Hours = kept
+	return nil
+}
+
+func same(a, b *Hour) bool {
+	ma, mb := a.members(), b.members()
+	for k := range ma {
+		pa, pb := *ma[k].value, *mb[k].value
+		if (pa == nil) != (pb == nil) || pa != nil && *pa != *pb {
+			return false
+		}
+	}
+	return a.PrecipType == b.PrecipType && slices.Equal(a.SoilTemps, b.SoilTemps)
+}
+
+// A Series is the plain hours, as the rules read them.
+func (i *Issue) Series() []rules.Hour {
+	series := make([]rules.Hour, len(i.Hours))
+	for k := range i.Hours {
+		series[k] = i.Hours[k].Hour
+	}
+	return series
+}

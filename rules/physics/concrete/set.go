@@ -25,9 +25,9 @@ const (
 // setRefWCM is the water-cementitious ratio the tabulated set times hold for.
 const setRefWCM = 0.48
 
-// wcmScale is the time to reach degree share*w/cm relative to that at w/cm 0.48.
-func wcmScale(wcm, share float64) float64 {
-	beta := SchindlerFolliard(typical[TypeIAndII], setRefWCM, SCM{}).Beta
+// wcmScale is the time to reach degree share*w/cm on a curve of hydration of shape
+// beta, relative to that at w/cm 0.48.
+func wcmScale(wcm, share, beta float64) float64 {
 	age := func(r float64) float64 { return expCurveInverse(1, beta, share*r/mills(r)) }
 	return age(wcm) / age(setRefWCM)
 }
@@ -37,5 +37,5 @@ func wcmScale(wcm, share float64) float64 {
 // admixtures, in hours; 0 for an unknown type.
 func SetTimesH(t CementType, wcm float64) (initialH, finalH float64) {
 	d := defaults[t]
-	return d.initialH * wcmScale(wcm, initialSetDegree), d.finalH * wcmScale(wcm, finalSetDegree)
+	return d.initialH * wcmScale(wcm, initialSetDegree, d.beta), d.finalH * wcmScale(wcm, finalSetDegree, d.beta)
 }

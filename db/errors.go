@@ -15,14 +15,14 @@ import (
 
 // What a caller can do something about.
 var (
-	ErrNotFound    = errors.New("not found")                    // or out of the caller's scope
+	ErrNotFound    = errors.New("not found")                     // or out of the caller's scope
 	ErrConflict    = errors.New("conflicts with another record") // a name taken, a crew in two places, a record in use
-	ErrInvalid     = errors.New("not a valid value")            // refused by the schema
-	ErrStale       = errors.New("changed meanwhile")            // the version expected is not the version stored
-	ErrNotAllowed  = errors.New("not allowed in this scope")    // shared records are made by callers without a scope
-	ErrRunning     = errors.New("still running")                // another transaction is at the same thing
-	ErrKeyReused   = errors.New("key used for another request") // idempotency key with another body
-	ErrUnavailable = errors.New("database unavailable")         // try again later
+	ErrInvalid     = errors.New("not a valid value")             // refused by the schema
+	ErrStale       = errors.New("changed meanwhile")             // the version expected is not the version stored
+	ErrNotAllowed  = errors.New("not allowed in this scope")     // shared records are made by callers without a scope
+	ErrRunning     = errors.New("still running")                 // another transaction is at the same thing
+	ErrKeyReused   = errors.New("key used for another request")  // idempotency key with another body
+	ErrUnavailable = errors.New("database unavailable")          // try again later
 )
 
 // FieldError is a value that the schema refuses. It wraps ErrConflict or

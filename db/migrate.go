@@ -3,9 +3,11 @@ package db
 import (
 	"context"
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
 
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
@@ -93,13 +95,10 @@ func (d *DB) migrateJobs(ctx context.Context, pool *pgxpool.Pool) error {
 	return nil
 }
 
-const schemaVersion = `
-select case when to_regclass('goose_db_version') is null then 0
-            else (xpath('/row/v/text()', query_to_xml('select max(version_id) as v from goose_db_version where is_applied', false, true, '')))[1]::text::bigint
-       end`
+const schemaVersion = `select coalesce(max(version_id), 0) from goose_db_version where is_applied`
 
-// Schema gives the version of the schema that the database has and the one this
-// program wants.
+// Schema gives the version of the schema that the database has, 0 for none, and
+// the one this program wants.
 func (d *DB) Schema(ctx context.Context) (have, want int64, err error) {
 	files, err := fs.ReadDir(migrations, "migrations")
 	if err != nil {
@@ -113,6 +112,10 @@ func (d *DB) Schema(ctx context.Context) (have, want int64, err error) {
 		want = max(want, version)
 	}
 	have, err = value[int64](ctx, d.q, schemaVersion)
+	var missing *pgconn.PgError
+	if errors.As(err, &missing) && missing.Code == "42P01" { // undefined_table
+		return 0, want, nil
+	}
 	if err != nil {
 		return 0, 0, fmt.Errorf("read schema version: %w", err)
 	}

@@ -21,28 +21,36 @@ type account struct {
 }
 
 // chooseAccount picks another account when we are root, as which the server
-// refuses to run.
-func chooseAccount(asked string) (account, error) {
+// refuses to run: the owner of existing data, else the one asked for, else
+// postgres, else nobody.
+func chooseAccount(asked, data string) (account, error) {
 	if os.Geteuid() != 0 {
 		return account{}, nil
+	}
+	if info, err := os.Stat(data); err == nil {
+		if owner, ok := info.Sys().(*syscall.Stat_t); ok && owner.Uid != 0 {
+			return account{name: fmt.Sprint(owner.Uid), uid: owner.Uid, gid: owner.Gid, other: true}, nil
+		}
 	}
 	names := []string{"postgres", "nobody"}
 	if asked != "" {
 		names = []string{asked}
 	}
 	for _, name := range names {
-		u, err := user.Lookup(name)
-		if err != nil {
-			continue
+		if u, err := user.Lookup(name); err == nil {
+			return accountOf(u)
 		}
-		uid, errUID := strconv.ParseUint(u.Uid, 10, 32)
-		gid, errGID := strconv.ParseUint(u.Gid, 10, 32)
-		if err := errors.Join(errUID, errGID); err != nil {
-			return account{}, fmt.Errorf("account %s: %w", name, err)
-		}
-		return account{name: name, uid: uint32(uid), gid: uint32(gid), other: true}, nil
 	}
 	return account{}, fmt.Errorf("running as root, and no account of %v to run the server as: start as an ordinary user, or set DATABASE_URL", names)
+}
+
+func accountOf(u *user.User) (account, error) {
+	uid, errUID := strconv.ParseUint(u.Uid, 10, 32)
+	gid, errGID := strconv.ParseUint(u.Gid, 10, 32)
+	if err := errors.Join(errUID, errGID); err != nil {
+		return account{}, fmt.Errorf("account %s: %w", u.Username, err)
+	}
+	return account{name: u.Username, uid: uint32(uid), gid: uint32(gid), other: true}, nil
 }
 
 // mkdir makes a folder for the account alone.

@@ -14,7 +14,7 @@ var errUnsupported = errors.New("no private server on this system: set DATABASE_
 
 type account struct{}
 
-func chooseAccount(string) (account, error)         { return account{}, errUnsupported }
+func chooseAccount(string, string) (account, error) { return account{}, errUnsupported }
 func (account) mkdir(path string) error             { return os.Mkdir(path, 0o700) }
 func (account) canPass(string) error                { return nil }
 func (account) attributes() *syscall.SysProcAttr    { return nil }

@@ -16,8 +16,10 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -48,6 +50,7 @@ type Server struct {
 	account account
 	lock    *os.File
 	process *os.Process
+	stopped atomic.Bool
 	done    chan struct{}
 	err     error // of the process; set before done closes
 }
@@ -90,7 +93,7 @@ func prepare(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	who, err := chooseAccount(c.User)
+	who, err := chooseAccount(c.User, filepath.Join(dir, "data"))
 	if err != nil {
 		return nil, err
 	}
@@ -156,6 +159,8 @@ func (s *Server) initialise(ctx context.Context) error {
 	if s.config.Settings["fsync"] == "off" {
 		flags = append(flags, "--no-sync")
 	}
+	runtime.LockOSThread() // see hold
+	defer runtime.UnlockOSThread()
 	initdb := s.command(ctx, "initdb", flags...)
 	if out, err := initdb.CombinedOutput(); err != nil {
 		return fmt.Errorf("initdb: %w: %s", err, tail(string(out)))
@@ -305,22 +310,27 @@ func (s *Server) Dir() string { return s.dir }
 func (s *Server) Done() <-chan struct{} { return s.done }
 
 // Err says how the server ended, with the last lines of its log; nil while it
-// runs and after a clean stop.
+// runs and after Stop.
 func (s *Server) Err() error {
 	select {
 	case <-s.done:
 	default:
 		return nil
 	}
-	if s.err == nil {
+	if s.stopped.Load() {
 		return nil
 	}
-	return fmt.Errorf("private database in %s ended: %w: %s", s.dir, s.err, s.logTail())
+	why := s.err
+	if why == nil {
+		why = errors.New("shut down by somebody else")
+	}
+	return fmt.Errorf("private database in %s ended: %w: %s", s.dir, why, s.logTail())
 }
 
 // Stop ends the server, disconnecting its clients, and frees the folder. It may
 // be called again, and after the server died.
 func (s *Server) Stop() error {
+	s.stopped.Store(true)
 	err := s.halt()
 	if removeErr := os.RemoveAll(s.socket); removeErr != nil {
 		err = errors.Join(err, removeErr)

@@ -66,8 +66,8 @@ func WindAtHeight(wind10MS, heightM, roughnessM float64) float64 {
 // (E22).
 func SkyEmissivity(dewPointC, cloud float64) float64 {
 	n := 10 * math.Min(1, math.Max(0, cloud))
-	clear := 0.787 + 0.764*math.Log((dewPointC+kelvin)/273)
-	return math.Min(1, clear*(1+n*(0.0224+n*(-0.0035+n*0.00028))))
+	cloudless := 0.787 + 0.764*math.Log((dewPointC+kelvin)/273)
+	return math.Min(1, cloudless*(1+n*(0.0224+n*(-0.0035+n*0.00028))))
 }
 
 // LongwaveDownWm2 is the longwave radiation from the sky (E22).

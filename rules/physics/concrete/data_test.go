@@ -23,7 +23,7 @@ func readData(t *testing.T, name string) [][]string {
 	for !exists(filepath.Join(dir, "go.mod")) && dir != filepath.Dir(dir) {
 		dir = filepath.Dir(dir)
 	}
-	file, err := os.Open(filepath.Join(dir, "..", "shared", "data", name)) //nolint:gosec // a fixed folder
+	file, err := os.Open(filepath.Join(dir, "..", "shared", "data", name))
 	if os.IsNotExist(err) {
 		t.Skip("no data folder")
 	}

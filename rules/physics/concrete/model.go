@@ -63,10 +63,13 @@ func New(x Mix) (*Model, error) {
 		return nil, fmt.Errorf("%w: cement type %q", ErrMix, x.Cement)
 	}
 	cm := x.CementKgM3 + x.FlyAshKgM3 + x.SlagKgM3
-	if !(x.CementKgM3 > 0 && x.FlyAshKgM3 >= 0 && x.SlagKgM3 >= 0 && x.WaterKgM3 > 0 && x.AggregateKgM3 >= 0) {
+	// Asked this way round, NaN is refused too.
+	proportioned := x.CementKgM3 > 0 && x.FlyAshKgM3 >= 0 && x.SlagKgM3 >= 0 && x.WaterKgM3 > 0 && x.AggregateKgM3 >= 0
+	if !proportioned {
 		return nil, fmt.Errorf("%w: proportions", ErrMix)
 	}
-	if !(x.StrengthMPa > 0 && x.SetFactor >= 0 && x.StrengthFactor >= 0) {
+	rated := x.StrengthMPa > 0 && x.SetFactor >= 0 && x.StrengthFactor >= 0
+	if !rated {
 		return nil, fmt.Errorf("%w: strength or calibration", ErrMix)
 	}
 	setFactor, strengthFactor := orDefault(x.SetFactor, DefaultSetFactor), orDefault(x.StrengthFactor, 1)

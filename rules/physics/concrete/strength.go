@@ -82,3 +82,11 @@ const (
 	EarlyEntrySawMPa   = 150 / PSIPerMPa
 	ConventionalSawMPa = 700 / PSIPerMPa
 )
+
+// The saw should be through before the top has cooled this far from its peak, and
+// within this time, whichever comes first (E54). CAL; the trade's range is 4 h in
+// heat to 3 days in cold.
+const (
+	SawLatestCoolingC = 15.0 * 5 / 9
+	SawLatestH        = 24.0
+)

@@ -53,9 +53,9 @@ func TestStrengthInTheCold(t *testing.T) {
 			require.InEpsilon(t, c.measured, got, .05, "%v C, %v d", c.temp, c.days)
 			continue
 		}
-		close := got > c.measured-100 && got < c.measured+100
+		near := got > c.measured-100 && got < c.measured+100
 		factor := got > c.measured/2 && got < 2*c.measured
-		require.True(t, close || factor, "%v C, %v d: %v against measured %v", c.temp, c.days, got, c.measured)
+		require.True(t, near || factor, "%v C, %v d: %v against measured %v", c.temp, c.days, got, c.measured)
 	}
 	require.InDelta(t, .200, m.UnfrozenShare(-5), 1e-12)
 	require.InDelta(t, .100, m.UnfrozenShare(-10), 1e-12)

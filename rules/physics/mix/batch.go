@@ -68,18 +68,18 @@ func (b Batch) TempC() float64 {
 }
 
 // WaterForC is the temperature the added water needs for the concrete to be
-// targetC as mixed. It may lie beyond what water can have; see [Batch.Heat]. NaN
-// without added water.
+// targetC as mixed. It may lie beyond what water can have; see [Batch.Heat].
+// Without added water it is +Inf where the batch is too cold, else -Inf.
 func (b Batch) WaterForC(targetC float64) float64 {
 	h, capacity := b.heat()
 	if b.WaterKg <= 0 {
-		return math.NaN()
+		return math.Inf(int(math.Copysign(1, targetC*capacity-h)))
 	}
 	return (targetC*capacity - h) / b.WaterKg
 }
 
 // AggregatesForC is the common temperature all aggregates need for the concrete to
-// be targetC as mixed with water at waterC: 0 when thawed is warm enough. NaN
+// be targetC as mixed with water at waterC: 0 when thawed is warm enough, +Inf
 // without aggregates.
 func (b Batch) AggregatesForC(targetC, waterC float64) float64 {
 	thawed := b
@@ -91,7 +91,7 @@ func (b Batch) AggregatesForC(targetC, waterC float64) float64 {
 		thawed.Aggregates[i] = Aggregate{MassKg: a.MassKg, MoistureKg: a.MoistureKg}
 	}
 	if aggregateCapacity <= 0 {
-		return math.NaN()
+		return math.Inf(1)
 	}
 	h, capacity := thawed.heat()
 	return math.Max(0, (targetC*capacity-h-b.WaterKg*waterC)/aggregateCapacity)

@@ -108,6 +108,18 @@ func TestHeat(t *testing.T) {
 	require.Greater(t, f(warm.MixedC), 55.0)
 }
 
+// Aggregates so wet that no water is added: water can't heat the batch.
+func TestHeatWithoutWater(t *testing.T) {
+	wet := basis(40, 40, 0)
+	wet.WaterKg = 0
+	h := wet.Heat(c(60), c(40), c(140))
+	require.True(t, h.Limited)
+	require.InDelta(t, 40, f(h.MixedC), 1e-9)
+	wet.Aggregates[0].TempC = h.AggregatesC
+	require.InDelta(t, 60, f(wet.TempC()), 1e-9)
+	require.False(t, wet.Heat(c(50), c(40), c(140)).Limited)
+}
+
 // drawBatch is any batch of a plant.
 func drawBatch(t *rapid.T) mix.Batch {
 	mass := rapid.Float64Range(300, 1500)

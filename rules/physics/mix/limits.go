@@ -47,8 +47,8 @@ const (
 // in air of airC. Where printed bands touch: exactly 12 in counts as 12 to 36 in,
 // 36 in as 12 to 36, 72 in as 36 to 72; air of exactly 30 F or 0 F as 0 to 30 F.
 func ACI306(thicknessMM, airC float64, p Printed) TempLimits {
+	col, band := Column(thicknessMM, p), AirBand(airC, p)
 	if p == SI {
-		col, band := column(thicknessMM, columnsMM), airBand(airC, -1, -18)
 		return TempLimits{
 			PlaceMinC: placeC[col],
 			PlaceMaxC: placeC[col] + placeOverC,
@@ -57,7 +57,6 @@ func ACI306(thicknessMM, airC float64, p Printed) TempLimits {
 			DropC:     dropC[col],
 		}
 	}
-	col, band := column(tidy(thicknessMM/25.4), columnsIn), airBand(tidy(fahrenheit(airC)), 30, 0)
 	return TempLimits{
 		PlaceMinC: celsius(placeF[col]),
 		PlaceMaxC: celsius(placeF[col] + placeOverF),
@@ -65,6 +64,24 @@ func ACI306(thicknessMM, airC float64, p Printed) TempLimits {
 		MixMaxC:   celsius(mixF[band][col] + mixOverF),
 		DropC:     dropF[col] * 5 / 9,
 	}
+}
+
+// Column is the column of the table a least dimension is in, 0 to 3 from thin to
+// thick.
+func Column(thicknessMM float64, p Printed) int {
+	if p == SI {
+		return column(thicknessMM, columnsMM)
+	}
+	return column(tidy(thicknessMM/25.4), columnsIn)
+}
+
+// AirBand is the band of the as-mixed lines an air temperature is in, 0 to 2 from
+// mild to severe.
+func AirBand(airC float64, p Printed) int {
+	if p == SI {
+		return airBand(airC, -1, -18)
+	}
+	return airBand(tidy(fahrenheit(airC)), 30, 0)
 }
 
 func column(thickness float64, edges [3]float64) int {

@@ -67,12 +67,12 @@ func (i *Issue) Seal(body []byte) {
 }
 
 // Reach is the last hour for which air temperature, wind and humidity are all
-// there, looking from the front without a gap; zero when none is. What lies
-// after it is a short horizon, not calm weather.
+// there, looking ahead from the fetching without a long gap; zero when none is.
+// What lies after it is a short horizon, not calm weather.
 func (i *Issue) Reach() time.Time {
 	var reach time.Time
 	for _, h := range i.Hours {
-		if !reach.IsZero() && h.At.Sub(reach) > longestGap {
+		if h.At.Sub(reach) > longestGap && !reach.Before(i.FetchedAt.Add(-longestGap)) {
 			return reach
 		}
 		if h.AirTempC != nil && h.WindMS != nil && (h.DewPointC != nil || h.RelHumidity != nil) {
@@ -104,9 +104,13 @@ func (i *Issue) Check() error {
 	}
 	for k := range i.Hours {
 		i.Hours[k].check()
+		i.Hours[k].checkNight(i.Cell.Latitude, i.Cell.Longitude)
 		if k > 0 {
 			i.Hours[k].checkSeam(&i.Hours[k-1])
 		}
+	}
+	if reach := i.Reach(); !i.Observed && !reach.After(i.FetchedAt.Add(-time.Hour)) {
+		return &Error{Retry: true, Reason: "no weather ahead", Err: fmt.Errorf("complete hours reach to %s", reach.Format(time.RFC3339))}
 	}
 	return nil
 }
@@ -154,9 +158,8 @@ func (i *Issue) dropTwins() error {
 }
 
 func same(a, b *Hour) bool {
-	ma, mb := a.members(), b.members()
-	for k := range ma {
-		pa, pb := *ma[k].value, *mb[k].value
+	for k := range members {
+		pa, pb := *members[k].of(a), *members[k].of(b)
 		if (pa == nil) != (pb == nil) || pa != nil && *pa != *pb {
 			return false
 		}

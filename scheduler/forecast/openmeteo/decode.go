@@ -1,0 +1,273 @@
+package openmeteo
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"time"
+
+	"frostgate/rules/physics/air"
+	"frostgate/scheduler/forecast"
+)
+
+// splitPoints takes an answer apart: one object for one point, an array of as
+// many objects as points otherwise.
+func splitPoints(body []byte, points int) ([]json.RawMessage, error) {
+	if !json.Valid(body) {
+		// Answers are streamed: a failure midway ends them with a sentence.
+		return nil, &forecast.Error{Status: 200, Retry: true, Reason: "broken answer", Err: errors.New("the body is no JSON")}
+	}
+	if points == 1 {
+		return []json.RawMessage{body}, nil
+	}
+	var list []json.RawMessage
+	if err := json.Unmarshal(body, &list); err != nil || len(list) != points {
+		return nil, &forecast.Error{Retry: true, Reason: "unusable answer", Err: fmt.Errorf("%w: %d of %d", errBatch, len(list), points)}
+	}
+	return list, nil
+}
+
+// point is one point of an answer.
+type point struct {
+	Latitude    *float64                   `json:"latitude"`
+	Longitude   *float64                   `json:"longitude"`
+	LocationID  int                        `json:"location_id"`
+	OffsetS     int                        `json:"utc_offset_seconds"`
+	Units       map[string]string          `json:"hourly_units"`
+	Hourly      map[string]json.RawMessage `json:"hourly"`
+	ErrorText   string                     `json:"reason"`
+	ErrorMarked bool                       `json:"error"`
+}
+
+// generated is the one member of an answer that differs each time without any
+// news: the stored body has it at zero, so that equal weather has equal bytes.
+var generated = regexp.MustCompile(`("generationtime_ms"\s*:\s*)[0-9.eE+-]+`)
+
+// read fills an issue from the answer for its cell, the index-th of the call.
+// Its error is an [*forecast.Error].
+func read(body []byte, index int, issue *forecast.Issue) error {
+	if err := readPoint(body, index, issue); err != nil {
+		return &forecast.Error{Retry: true, Reason: "unusable answer", Err: err}
+	}
+	if err := issue.Check(); err != nil {
+		return err
+	}
+	issue.Seal(generated.ReplaceAll(body, []byte("${1}0")))
+	return nil
+}
+
+func readPoint(body []byte, index int, issue *forecast.Issue) error {
+	var p point
+	if err := json.Unmarshal(body, &p); err != nil {
+		return err
+	}
+	if err := p.check(index, issue.Cell); err != nil {
+		return err
+	}
+	c, err := p.columns()
+	if err != nil {
+		return err
+	}
+	issue.Hours = c.hours()
+	return nil
+}
+
+// mostOffDeg is how far a grid cell's centre may lie from the point asked for:
+// two cells of the coarsest model, moved to land.
+const mostOffDeg = 0.6
+
+func (p *point) check(index int, asked forecast.Cell) error {
+	switch {
+	case p.ErrorMarked:
+		return fmt.Errorf("error: %.200s", p.ErrorText)
+	case p.Latitude == nil || p.Longitude == nil:
+		return errors.New("no coordinates")
+	case p.LocationID != 0 && p.LocationID != index:
+		return fmt.Errorf("location %d where %d is due", p.LocationID, index)
+	case math.Abs(*p.Latitude-asked.Latitude) > mostOffDeg,
+		math.Abs(math.Remainder(*p.Longitude-asked.Longitude, 360))*math.Cos(asked.Latitude*math.Pi/180) > mostOffDeg:
+		return fmt.Errorf("weather of %g, %g was given for %g, %g", *p.Latitude, *p.Longitude, asked.Latitude, asked.Longitude)
+	case p.OffsetS != 0:
+		return fmt.Errorf("hours are %d s off UTC", p.OffsetS)
+	case p.Units == nil || p.Hourly == nil:
+		return errors.New("no hours or no units")
+	case p.Units["time"] != "unixtime":
+		return fmt.Errorf("times are given as %.20q, not in Unix time", p.Units["time"])
+	}
+	return nil
+}
+
+// columns are the variables of a point in our units, by rising time. NaN is
+// null.
+type columns struct {
+	times  []int64
+	series map[string][]float64
+	bad    map[string]bool // variables with a unit or values that can't be read
+}
+
+func (p *point) columns() (*columns, error) {
+	var times numbers
+	if err := json.Unmarshal(p.Hourly["time"], &times); err != nil {
+		return nil, fmt.Errorf("times: %w", err)
+	}
+	c := &columns{series: map[string][]float64{}, bad: map[string]bool{}}
+	for _, t := range times.values {
+		if !(t >= 0 && t < 1e11) || t != math.Trunc(t) || int64(t)%3600 != 0 {
+			return nil, fmt.Errorf("%g is no full hour in Unix time", t)
+		}
+		c.times = append(c.times, int64(t))
+	}
+	for _, name := range hourly {
+		if err := c.add(p, name); err != nil {
+			return nil, err
+		}
+	}
+	return c, c.order()
+}
+
+// add reads one variable. A wrong length spoils the whole set; a unit or values
+// that can't be read only the variable.
+func (c *columns) add(p *point, name string) error {
+	given, ok := p.Hourly[name]
+	if !ok || string(given) == "null" {
+		return nil
+	}
+	var n numbers
+	if err := json.Unmarshal(given, &n); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	if len(n.values) != len(c.times) {
+		return fmt.Errorf("%s has %d values for %d hours", name, len(n.values), len(c.times))
+	}
+	convert, ok := units[name][p.Units[name]]
+	if !ok {
+		c.bad[name] = true
+		return nil
+	}
+	for i, v := range n.values {
+		n.values[i] = convert(v)
+	}
+	c.series[name], c.bad[name] = n.values, n.bad
+	return nil
+}
+
+// order sorts the hours, drops those given twice alike and refuses those given
+// twice with different values.
+func (c *columns) order() error {
+	if slices.IsSorted(c.times) && !hasTwins(c.times) {
+		return nil
+	}
+	at := make([]int, len(c.times))
+	for i := range at {
+		at[i] = i
+	}
+	slices.SortStableFunc(at, func(a, b int) int { return int(c.times[a] - c.times[b]) })
+	kept := at[:0]
+	for _, i := range at {
+		if len(kept) == 0 || c.times[kept[len(kept)-1]] != c.times[i] {
+			kept = append(kept, i)
+			continue
+		}
+		for name, s := range c.series {
+			a, b := s[kept[len(kept)-1]], s[i]
+			if a != b && !(math.IsNaN(a) && math.IsNaN(b)) {
+				return fmt.Errorf("%s has two values at %d", name, c.times[i])
+			}
+		}
+	}
+	c.times = pick(c.times, kept)
+	for name, s := range c.series {
+		c.series[name] = pick(s, kept)
+	}
+	return nil
+}
+
+func hasTwins(times []int64) bool {
+	for i := 1; i < len(times); i++ {
+		if times[i] == times[i-1] {
+			return true
+		}
+	}
+	return false
+}
+
+func pick[T any](from []T, at []int) []T {
+	picked := make([]T, len(at))
+	for k, i := range at {
+		picked[k] = from[i]
+	}
+	return picked
+}
+
+// state is the value at hour i.
+func (c *columns) state(name string, i int) *float64 {
+	s := c.series[name]
+	if s == nil || math.IsNaN(s[i]) {
+		return nil
+	}
+	return &s[i]
+}
+
+// ahead is the value for the hour that begins at hour i, which the service
+// gives at its end.
+func (c *columns) ahead(name string, i int) *float64 {
+	if i+1 >= len(c.times) || c.times[i+1] != c.times[i]+3600 {
+		return nil
+	}
+	return c.state(name, i+1)
+}
+
+func (c *columns) hours() []forecast.Hour {
+	hours := make([]forecast.Hour, len(c.times))
+	for i := range hours {
+		c.fill(&hours[i], i)
+	}
+	return hours
+}
+
+func (c *columns) fill(h *forecast.Hour, i int) {
+	h.At = time.Unix(c.times[i], 0).UTC()
+	h.Flags.SetAll(forecast.Native)
+	h.AirTempC = c.state("temperature_2m", i)
+	h.DewPointC = c.state("dew_point_2m", i)
+	h.WindMS = c.state("wind_speed_10m", i)
+	h.GustMS = c.ahead("wind_gusts_10m", i)
+	h.Cloud = c.state("cloud_cover", i)
+	h.ShortwaveWm2 = c.ahead("shortwave_radiation", i)
+	h.PrecipMM = c.ahead("precipitation", i)
+	h.SnowDepthM = c.state("snow_depth", i)
+	if h.PrecipProb = c.ahead("precipitation_probability", i); h.PrecipProb != nil {
+		h.PrecipProbWindowH = 1
+	}
+	if cm := c.ahead("snowfall", i); cm != nil {
+		h.SnowfallDepthM = new(*cm / 100)
+		h.SnowfallSWEMM = new(*cm / snowCMPerMM)
+	}
+	h.PrecipType = precipType(h.PrecipMM, h.SnowfallSWEMM, c.ahead("weather_code", i))
+	c.fillGround(h, i)
+	if h.AirTempC != nil && h.DewPointC != nil {
+		h.RelHumidity = new(air.RelHumidity(*h.AirTempC, *h.DewPointC))
+		h.Flags.Set(forecast.Temperature, forecast.Derived)
+	}
+	for name, group := range groups {
+		if c.bad[name] {
+			h.Flags.Set(group, forecast.Dropped)
+		}
+	}
+}
+
+// fillGround reads the depths that the service names. Under the American global
+// model they stand for its layers: 0 cm is the skin, 6 cm the layer down to
+// 10 cm, 18 cm the one from 10 to 40 cm.
+func (c *columns) fillGround(h *forecast.Hour, i int) {
+	h.SkinTempC = c.state("soil_temperature_0cm", i)
+	if t := c.state("soil_temperature_6cm", i); t != nil {
+		h.SoilTemps = append(h.SoilTemps, forecast.SoilTemp{TopM: 0, BottomM: 0.1, TempC: *t})
+	}
+	if t := c.state("soil_temperature_18cm", i); t != nil {
+		h.SoilTemps = append(h.SoilTemps, forecast.SoilTemp{TopM: 0.1, BottomM: 0.4, TempC: *t})
+	}
+}

@@ -231,12 +231,12 @@ func slabLimits() []Limit {
 func dayLimits() []Limit {
 	return []Limit{
 		{
-			Name: "finish.dusk_min", Rules: []string{"finish.after_dusk"}, Title: "minutes of finishing after civil dusk without lights",
-			Value: 0, Unit: "min", Effect: EffectMove, Stricter: Lower, Lowest: -120, Highest: 240,
+			Name: "finish.dusk_h", Rules: []string{"finish.after_dusk"}, Title: "hours of finishing after civil dusk without lights",
+			Value: 0, Unit: "h", Effect: EffectMove, Stricter: Lower, Lowest: -2, Highest: 4,
 			Source: practice("P-03", "a floor is finished by daylight or under lights"),
 		}, {
-			Name: "finish.hours_min", Rules: []string{"finish.after_hours"}, Title: "minutes of finishing after the crew's day",
-			Value: 0, Unit: "min", Effect: EffectMove, Stricter: Lower, Lowest: -120, Highest: 480,
+			Name: "finish.hours_h", Rules: []string{"finish.after_hours"}, Title: "hours of finishing after the crew's day",
+			Value: 0, Unit: "h", Effect: EffectMove, Stricter: Lower, Lowest: -2, Highest: 8,
 			Source: practice("P-04", "the crew's own hours"),
 		}, {
 			Name: "saw.max_after_h", Rules: []string{"saw.next_day"}, Title: "hours from placing until joints are cut",

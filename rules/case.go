@@ -77,11 +77,17 @@ type Site struct {
 
 // A LocalRule is a limit that a city or agency sets on top of the published ones.
 type LocalRule struct {
-	Name    string  `json:"name"`               // the authority's own citation
-	Kind    string  `json:"kind"`               // see LocalRuleKinds
-	Value   float64 `json:"value"`              // deg C, hours or MPa by kind
-	WithinH float64 `json:"within_h,omitempty"` // hours after the start over which it counts
-	Effect  Effect  `json:"effect,omitempty"`   // move when empty
+	Name  string  `json:"name"`            // the authority's own citation
+	Kind  string  `json:"kind"`            // see LocalRuleKinds
+	Value float64 `json:"value,omitempty"` // in the unit of the kind
+	// Inclusive bars the value itself too: "at 45 F or lower" and not "under 45 F".
+	Inclusive bool    `json:"inclusive,omitempty"`
+	WithinH   float64 `json:"within_h,omitempty"` // hours after the start over which it counts, 0 to 336
+	// The rule counts only in air at or below, or at or above, these; the lowest
+	// and the highest from the start over WithinH.
+	WhenAirBelowC *float64 `json:"when_air_below_c,omitempty"`
+	WhenAirAboveC *float64 `json:"when_air_above_c,omitempty"`
+	Effect        Effect   `json:"effect,omitempty"` // move when empty
 }
 
 // Element is the kind of thing placed.
@@ -113,6 +119,7 @@ type Pour struct {
 	HeightMM        float64   `json:"height_mm,omitempty"` // of a wall
 	LengthMM        float64   `json:"length_mm,omitempty"` // of a footing or wall
 	AreaM2          float64   `json:"area_m2,omitempty"`   // of a slab, or of one face of a wall
+	VolumeM3        *float64  `json:"volume_m3,omitempty"` // as drawn; default from the dimensions
 	StartsAt        time.Time `json:"starts_at"`
 	BatchedAt       time.Time `json:"batched_at,omitzero"`     // default: haul time before StartsAt
 	PlacedTempC     *float64  `json:"placed_temp_c,omitempty"` // default: what the plant can deliver

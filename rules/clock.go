@@ -35,16 +35,21 @@ const (
 // hours between two times as a duration.
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
+func minutes(m float64) time.Duration { return hours(m / 60) }
+
 // dayOf is the crew's day on a course of a pour.
 func (j *job) dayOf(p *pour, run *course) daylong {
 	d := daylong{crewEnds: j.crewEnds(p.start)}
+	d.overFrom = d.crewEnds.Add(minutes(j.limits.value("finish.hours_min")))
 	d.placingEnds = p.start.Add(hours(j.batch.VolumeM3 / j.c.Pour.Crew.PlaceM3H))
-	minutes, _ := dischargeLimit(&j.c, j.limits, j.batch)
-	if minutes > 0 {
-		d.dischargeBy = p.batched.Add(hours(minutes / 60))
+	if limit, _ := dischargeLimit(&j.c, j.limits, j.batch); limit > 0 {
+		d.dischargeBy = p.batched.Add(minutes(limit))
 	}
 	local := p.start.In(j.zone)
 	d.dawn, d.dusk, _ = sun.Crossing(local, j.c.Site.Latitude, j.c.Site.Longitude, sun.CivilTwilightDeg)
+	if !d.dusk.IsZero() {
+		d.darkFrom = d.dusk.Add(minutes(j.limits.value("finish.dusk_min")))
+	}
 	if !run.initialSet.IsZero() {
 		d.bleedEnds = p.batched.Add(hours(bleedShare * run.initialSet.Sub(p.batched).Hours()))
 	}

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"frostgate/rules/physics/air"
-	"frostgate/rules/physics/heat"
 	"frostgate/rules/physics/slab"
 	"frostgate/rules/physics/soil"
 )
@@ -29,9 +28,9 @@ const (
 	// frostCheckM is how far below the base frost still counts: thaw settlement
 	// under the slab. CAL.
 	frostCheckM = 0.15
-	// iceThatCountsM is the thickness of pure ice that makes a layer frozen; less
-	// is the dead band around 0 C. CAL.
-	iceThatCountsM = 0.003
+	// iceThatCountsM is the thickness of wholly frozen ground from which frost below
+	// the surface counts; less is the dead band around 0 C. CAL.
+	iceThatCountsM = 0.02
 	// observedHoldsH is how long before the start a look at the base by hand still
 	// decides. CAL: one night.
 	observedHoldsH = 14
@@ -41,9 +40,15 @@ const (
 	groundSeriesH = 72
 )
 
+// knows reports whether the ground is known at an hour of the weather.
+func (g *groundCourse) knows(atH float64) bool {
+	return len(g.track.Samples) > 0 && atH >= g.track.Samples[0].AtH
+}
+
 // A groundCourse is the ground without concrete through all of the weather.
 type groundCourse struct {
-	model   *slab.Ground
+	model   *slab.Ground // in the usual detail
+	coarse  *slab.Ground // for members and windows
 	forcing *slab.Forcing
 	track   slab.Track
 	from    string
@@ -58,16 +63,8 @@ func (b *Base) layers() []slab.Layer {
 		moisture = base.DefaultMoisturePct
 	}
 	return []slab.Layer{
-		{Material: heatMaterial(base.At(moisture)), ThicknessM: b.DepthMM / 1000},
-		{Material: heatMaterial(sub.At(sub.DefaultMoisturePct))},
-	}
-}
-
-func heatMaterial(l soil.Layer) heat.Material {
-	return heat.Material{
-		KUnfrozen: l.UnfrozenWmK, KFrozen: l.FrozenWmK,
-		CUnfrozen: l.UnfrozenJM3K, CFrozen: l.FrozenJM3K,
-		LatentJM3: l.LatentJM3, FreezeC: l.FreezingC, RangeK: l.FreezingWidthC,
+		{Material: slab.Soil(base.At(moisture)), ThicknessM: b.DepthMM / 1000},
+		{Material: slab.Soil(sub.At(sub.DefaultMoisturePct))},
 	}
 }
 
@@ -111,13 +108,13 @@ func (j *job) runGround() error {
 	}
 	start := groundGuess(&j.c.Site, &j.wx, begin)
 	year := undisturbed(&j.c.Site)
-	model, err := slab.NewGround(slab.GroundConfig{
-		Layers:  j.c.Pour.Base.layers(),
-		BottomC: year.TempC(slab.Usual.DepthM, float64(begin.YearDay())),
-		Detail:  slab.Usual,
-	})
+	model, err := j.layOut(slab.Usual)
 	if err != nil {
-		return fmt.Errorf("lay out the ground: %w", err)
+		return err
+	}
+	coarse, err := j.layOut(slab.Coarse)
+	if err != nil {
+		return err
 	}
 	if len(j.c.Pour.Base.Temps) > 0 {
 		begin, guess = j.c.Pour.StartsAt, fromProfile
@@ -125,8 +122,11 @@ func (j *job) runGround() error {
 	} else {
 		j.assumeSpinUp(j.c.Pour.StartsAt.Sub(begin))
 	}
-	j.base = groundCourse{model: model, forcing: forcing, from: guess}
-	state := model.FromProfile(sampled(start))
+	j.base = groundCourse{model: model, coarse: coarse, forcing: forcing, from: guess}
+	state, err := model.FromProfile(sampled(start))
+	if err != nil {
+		return fmt.Errorf("begin the ground: %w", err)
+	}
 	j.base.track, err = j.groundTrack(state, begin, j.groundCovers(), slab.Factors{})
 	if err != nil {
 		return err
@@ -181,13 +181,10 @@ func profileOver(points []DepthTemp, year soil.Year, at time.Time) func(float64)
 func (j *job) groundTrack(state slab.State, begin time.Time, covers []slab.Cover, f slab.Factors) (slab.Track, error) {
 	s := borrowSolver()
 	defer returnSolver(s)
-	keep := j.c.Pour.StartsAt
-	if first := j.firstCandidate(); first.Before(keep) {
-		keep = first
-	}
+	keep := j.firstCandidate().Add(-groundSeriesH * time.Hour)
 	tracks, err := s.RunGround(slab.GroundRun{
 		Ground: j.base.model, Site: j.c.slabSite(),
-		FromH: j.wx.clock(begin), ToH: j.wx.clock(j.wx.until()), KeepFromH: j.wx.clock(keep) - groundSeriesH,
+		FromH: j.wx.clock(begin), ToH: j.wx.clock(j.wx.until()), KeepFromH: j.wx.clock(keep),
 		Lanes: []slab.GroundLane{{Forcing: j.base.forcing, Start: state, Covers: covers, SnowUntilH: slab.Forever, Factors: f}},
 	})
 	if err != nil {
@@ -200,7 +197,7 @@ func (j *job) groundTrack(state slab.State, begin time.Time, covers []slab.Cover
 func (j *job) groundCovers() []slab.Cover {
 	var covers []slab.Cover
 	if j.c.Pour.Base.Turf {
-		covers = append(covers, slab.Cover{Kind: slab.Turf, FromH: 0, ToH: slab.Forever, RM2KW: soil.TurfM2KW})
+		covers = append(covers, slab.Cover{Kind: slab.Straw, FromH: 0, ToH: slab.Forever, RM2KW: soil.TurfM2KW})
 	}
 	for _, g := range j.c.Pour.GroundCover {
 		cover := slab.Cover{Kind: slab.Blanket, FromH: j.wx.clock(g.OnAt), ToH: slab.Forever, RM2KW: g.RM2KW, HeatWm2: g.HeatWM2}
@@ -260,18 +257,21 @@ func shiftToSeen(predictedC float64, frozen bool, frozenC float64) float64 {
 // groundAt judges the base at a start on a track.
 func (j *job) groundAt(track *slab.Track, start time.Time, from string) Ground {
 	s := track.At(j.wx.clock(start))
-	g := Ground{SurfaceC: s.SurfaceC, FrostDepthMM: s.FrostDepthM * 1000, From: from}
-	reach := j.c.Pour.Base.DepthMM/1000 + frostCheckM
-	icy := s.FrostDepthM > 0 && s.FrostTopM < reach && s.IceM >= iceThatCountsM
+	return Ground{SurfaceC: s.SurfaceC, FrostDepthMM: s.BottomM * 1000, From: from, State: j.stateOf(&s)}
+}
+
+// stateOf names the state of the base: frozen below the dead band or with ice
+// not far under it, near freezing in the band or with a trace of ice.
+func (j *job) stateOf(s *slab.GroundSample) string {
+	ice := s.BottomM > 0 && s.TopM < j.c.Pour.Base.DepthMM/1000+frostCheckM
 	switch {
-	case s.SurfaceC < j.limits.value("ground.frozen_c"), icy:
-		g.State = baseFrozen
-	case s.SurfaceC < j.limits.value("ground.warn_c"), s.FrostDepthM > 0 && s.FrostTopM < reach:
-		g.State = baseNear
+	case s.SurfaceC < j.limits.value("ground.frozen_c"), ice && s.IceM >= iceThatCountsM:
+		return baseFrozen
+	case s.SurfaceC < j.limits.value("ground.warn_c"), ice:
+		return baseNear
 	default:
-		g.State = baseThawed
+		return baseThawed
 	}
-	return g
 }
 
 // baseAtStart is the base at the start, with its series and what was seen by
@@ -284,7 +284,7 @@ func (j *job) baseAtStart() Ground {
 		if s.AtH < from || s.AtH > j.wx.clock(start) {
 			continue
 		}
-		g.Series = append(g.Series, GroundRow{At: j.wx.time(s.AtH), SurfaceC: s.SurfaceC, FrostDepthMM: s.FrostDepthM * 1000})
+		g.Series = append(g.Series, GroundRow{At: j.wx.time(s.AtH), SurfaceC: s.SurfaceC, FrostDepthMM: s.BottomM * 1000})
 	}
 	if seen, ok := j.seenBase(); ok {
 		g.From = fromObserved

@@ -11,6 +11,8 @@ type job struct {
 	limits  limitSet
 	wx      weather
 	assumed []Assumption
+	// overrides are the limits that the firm loosened past the published floor.
+	overrides []LimitChange
 
 	batch  *Batch       // what is ordered
 	base   groundCourse // the ground without concrete, through all of the weather
@@ -20,6 +22,7 @@ type job struct {
 	day    daylong      // the hours of the day that follow from run
 	shield shield       // what protection it needs
 	chance *Chance      // nil when no members were asked for
+	tried  []attempt    // the candidate starts that were asked for
 }
 
 // A course is what one run of the concrete under one weather came to. Times
@@ -69,6 +72,8 @@ type daylong struct {
 	finishingEnds   time.Time
 	dawn, dusk      time.Time // civil twilight on the day of the start; zero where the sun never sets
 	crewEnds        time.Time
+	darkFrom        time.Time // dusk and what the firm allows after it; zero without dusk
+	overFrom        time.Time // end of the crew's day and what the firm allows after it
 	sawFrom         time.Time // early-entry saw
 	sawUsual        time.Time // ordinary saw
 	sawUntil        time.Time

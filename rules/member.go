@@ -76,7 +76,7 @@ func forecastSD(leadH float64) leadSD {
 
 // A member is one way the forecast and the model may be wrong.
 type member struct {
-	airC, windMS []float64 // added to the weather, by hour of the weather
+	airC, windMS, cloud []float64 // added to the weather, by hour of the weather
 
 	setTime, strengthTime, heatTime       float64 // factors
 	convection, coverR, groundConductance float64 // factors
@@ -87,41 +87,40 @@ type member struct {
 type spreadSource string
 
 const (
-	spreadSource_   spreadSource = "source"
+	spreadFromIssue spreadSource = "source"
 	spreadMeasured  spreadSource = "measured"
 	spreadPriorOnly spreadSource = "prior"
 )
 
-// drawMembers draws n members of the weather from hour `from` to hour `to`,
-// judged from assessedAt. The same seed draws the same members.
-func drawMembers(w *weather, assessedAt, from, to time.Time, n int, seed uint64) ([]member, spreadSource) {
-	i0, _ := w.index(from)
-	i1, _ := w.index(to)
-	hours := i1 - i0 + 1
-	airSD, windSD := make([]float64, hours), make([]float64, hours)
+// drawMembers draws n members of all of a weather, judged from assessedAt. The
+// same seed draws the same members.
+func drawMembers(w *weather, assessedAt time.Time, n int, seed uint64) ([]member, spreadSource) {
+	hours := len(w.hours)
+	airSD, windSD, cloudSD := make([]float64, hours), make([]float64, hours), make([]float64, hours)
 	spread := spreadMeasured
 	for i := range hours {
-		h := &w.hours[i0+i]
-		lead := w.timeOf(i0 + i).Sub(assessedAt).Hours()
+		h := &w.hours[i]
+		lead := w.timeOf(i).Sub(assessedAt).Hours()
 		sd := forecastSD(lead)
 		if lead > measuredLeadH && spread == spreadMeasured {
 			spread = spreadPriorOnly
 		}
 		if !math.IsNaN(h.airSDC) {
-			sd.airC, spread = h.airSDC, spreadSource_
+			sd.airC, spread = h.airSDC, spreadFromIssue
 		}
 		if !math.IsNaN(h.windSDMS) {
 			sd.windMS = h.windSDMS
 		}
-		airSD[i], windSD[i] = sd.airC, sd.windMS
+		airSD[i], windSD[i], cloudSD[i] = sd.airC, sd.windMS, sd.cloud
 	}
 	rng := rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15))
-	series := make([]float64, 2*n*hours)
+	series := make([]float64, 3*n*hours)
 	members := make([]member, n)
 	for k := range members {
 		m := &members[k]
 		m.airC, series = persistent(rng, airSD, series)
 		m.windMS, series = persistent(rng, windSD, series)
+		m.cloud, series = persistent(rng, cloudSD, series)
 		m.setTime = logNormal(rng, setTimeSD)
 		m.strengthTime = logNormal(rng, strengthTimeSD)
 		m.heatTime = logNormal(rng, heatTimeSD)

@@ -134,6 +134,7 @@ func (j *job) element(p *pour) slab.Element {
 		FormRM2KW:  value(j.c.Pour.FormRM2KW, 0),
 		Model:      p.model,
 		TargetsMPa: make([]float64, targets),
+		GuardC:     p.model.FreezingPointC + j.limits.value("freeze.guard_c"),
 	}
 	switch j.c.Pour.Element {
 	case Footing:
@@ -159,16 +160,15 @@ func (j *job) periodMPa(m *concrete.Model) float64 {
 
 // A fidelity is how fine a run is and what it keeps.
 type fidelity struct {
-	detail slab.Detail
+	coarse bool // few cells and long steps: within 3 % on times and 1 C
 	series bool // hourly rows
 	whole  bool // follows the pour to the end of the weather, not only until all is known
 }
 
 var (
-	central   = fidelity{slab.Fine, true, true}
-	trial     = fidelity{slab.Usual, true, true}
-	glance    = fidelity{slab.Coarse, true, false}
-	ofMembers = fidelity{slab.Coarse, false, false}
+	central   = fidelity{false, true, true}
+	glance    = fidelity{true, true, false}
+	ofMembers = fidelity{true, false, false}
 )
 
 // lane is one run of p from a state of the ground.
@@ -181,14 +181,10 @@ func (j *job) lane(p *pour, ground slab.State) slab.Lane {
 
 // pourLanes runs lanes of one element side by side.
 func (j *job) pourLanes(p *pour, f fidelity, lanes []slab.Lane) ([]slab.Result, error) {
-	ground, err := j.groundModel(f.detail)
-	if err != nil {
-		return nil, err
-	}
 	s := borrowSolver()
 	defer returnSolver(s)
 	results, err := s.RunPour(slab.PourRun{
-		Element: j.element(p), Ground: ground, Site: j.c.slabSite(), HoursH: longestRun.Hours(),
+		Element: j.element(p), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: longestRun.Hours(),
 		StopWhenKnown: !f.whole, Series: f.series, Lanes: lanes,
 	})
 	if err != nil {
@@ -197,16 +193,21 @@ func (j *job) pourLanes(p *pour, f fidelity, lanes []slab.Lane) ([]slab.Result, 
 	return results, nil
 }
 
-// groundModel is the ground laid out in a detail.
-func (j *job) groundModel(d slab.Detail) (*slab.Ground, error) {
-	if d == slab.Usual {
-		return j.base.model, nil
-	}
-	g, err := slab.NewGround(slab.GroundConfig{Layers: j.base.model.Layers, BottomC: j.base.model.BottomC, Detail: d})
+// layOut is the ground of the case in a detail.
+func (j *job) layOut(d slab.Detail) (*slab.Ground, error) {
+	g, err := slab.NewGround(j.c.Pour.Base.layers(), d)
 	if err != nil {
 		return nil, fmt.Errorf("lay out the ground: %w", err)
 	}
 	return g, nil
+}
+
+// ground is the ground a run of this fidelity stands on.
+func (f fidelity) ground(j *job) *slab.Ground {
+	if f.coarse {
+		return j.base.coarse
+	}
+	return j.base.model
 }
 
 // follow runs one pour and reads its course.
@@ -242,10 +243,10 @@ func (j *job) read(p *pour, r *slab.Result) course {
 		initialSet: j.wx.time(r.Top.InitialH), finalSet: j.wx.time(r.Top.FinalH),
 		critical: j.wx.time(r.CriticalH), specified: j.wx.time(r.TargetH[targetPeriod]),
 		sawEarly: j.wx.time(r.TargetTopH[targetEarlySaw]), sawUsual: j.wx.time(r.TargetTopH[targetSaw]),
+		guarded:    j.wx.time(r.GuardH),
 		minBeforeC: r.MinBeforeCriticalC, freezingC: p.model.FreezingPointC,
-		frozeEarly: r.FrozeEarly, freezes: j.wx.time(r.FrozeH), frozenShare: r.FrozenFraction,
+		frozeEarly: r.FrozeEarly, freezes: j.wx.time(r.FrozeH), frozenShare: r.FrozenShare,
 	}
-	guard := c.freezingC + j.limits.value("freeze.guard_c")
 	c.rows = make([]runRow, len(r.Hourly))
 	for i := range r.Hourly {
 		s := &r.Hourly[i]
@@ -256,9 +257,6 @@ func (j *job) read(p *pour, r *slab.Result) course {
 			evaporationKgM2H: s.EvaporationKgM2H,
 		}
 		row.covered, row.coverRM2KW = coveredAt(p.covers, s.AtH)
-		if c.guarded.IsZero() && s.ColdestC < guard && (c.critical.IsZero() || row.at.Before(c.critical)) {
-			c.guarded = row.at
-		}
 		if row.covered && c.coveredFrom.IsZero() {
 			c.coveredFrom = row.at
 		}

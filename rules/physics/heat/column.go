@@ -105,40 +105,63 @@ type Column struct {
 	sinkWm2       Lanes
 }
 
-// New makes a column. It fails on no cells, thicknesses, conductivities or
-// capacities that are not positive, a solute law at or above 0 C, and lanes out
-// of range.
+// New makes a column; see Reset.
 func New(cfg Config) (*Column, error) {
+	c := new(Column)
+	return c, c.Reset(cfg)
+}
+
+// Reset makes the column anew, reusing its memory. It fails on no cells,
+// thicknesses, conductivities or capacities that are not positive, a solute law
+// at or above 0 C, and lanes out of range.
+func (c *Column) Reset(cfg Config) error {
 	n := len(cfg.Cells)
 	if n == 0 || cfg.Lanes < 1 || cfg.Lanes > Width || cfg.Heated < 0 || cfg.Heated > n {
-		return nil, fmt.Errorf("%w: %d cells, %d lanes, %d heated", ErrColumn, n, cfg.Lanes, cfg.Heated)
+		return fmt.Errorf("%w: %d cells, %d lanes, %d heated", ErrColumn, n, cfg.Lanes, cfg.Heated)
 	}
-	for i, cell := range cfg.Cells {
-		if err := cell.check(); err != nil {
-			return nil, fmt.Errorf("cell %d: %w", i, err)
+	for i := range cfg.Cells {
+		if err := cfg.Cells[i].check(); err != nil {
+			return fmt.Errorf("cell %d: %w", i, err)
 		}
 	}
-	lanes := func() []Lanes { return make([]Lanes, n) }
-	c := &Column{
-		Source: make([]Lanes, cfg.Heated), SinkWm3K: make([]float64, cfg.Heated),
-		n: n, lanes: cfg.Lanes, insulated: cfg.InsulatedBottom,
-		fluxTol: orDefault(cfg.FluxTolWm2, 0.01), tempTol: orDefault(cfg.TempTolK, 1e-4),
-		dz: make([]float64, n), contact: make([]float64, n), material: make([][Width]Material, n),
-		temp: lanes(), old: lanes(), slope: lanes(), lo: lanes(), hi: lanes(), storage: lanes(), half: lanes(),
-		face: lanes(), inverse: lanes(), couple: lanes(), partial: lanes(), change: lanes(),
-		warmC: make([]float64, n), freezing: make([]bool, n), moved: make([]bool, n), branched: make([]bool, n), stale: make([]bool, n),
-	}
+	c.n, c.lanes, c.insulated, c.dtS = n, cfg.Lanes, cfg.InsulatedBottom, 0
+	c.fluxTol, c.tempTol = orDefault(cfg.FluxTolWm2, 0.01), orDefault(cfg.TempTolK, 1e-4)
+	c.Tally, c.Iterations = Tally{}, 0
 	c.SinkC, c.BottomC = All(cfg.InitialC), All(cfg.InitialC)
-	for i, cell := range cfg.Cells {
+	resize(&c.Source, cfg.Heated)
+	resize(&c.SinkWm3K, cfg.Heated)
+	for _, s := range []*[]Lanes{&c.temp, &c.old, &c.slope, &c.lo, &c.hi, &c.storage, &c.half,
+		&c.face, &c.inverse, &c.couple, &c.partial, &c.change} {
+		resize(s, n)
+	}
+	resize(&c.dz, n)
+	resize(&c.contact, n)
+	resize(&c.material, n)
+	resize(&c.warmC, n)
+	for _, s := range []*[]bool{&c.freezing, &c.moved, &c.branched, &c.stale} {
+		resize(s, n)
+	}
+	for i := range cfg.Cells {
+		cell := &cfg.Cells[i]
 		c.dz[i], c.contact[i] = cell.ThicknessM, cell.ContactM2KW
+		c.temp[i], c.old[i] = All(cfg.InitialC), All(cfg.InitialC)
 		for l := range Width {
 			c.material[i][l] = cell.Material
-			c.temp[i][l], c.old[i][l] = cfg.InitialC, cfg.InitialC
 			c.renew(i, l)
 		}
 		c.survey(i)
 	}
-	return c, nil
+	return nil
+}
+
+// resize makes s n zeroes long, in its own memory where that suffices.
+func resize[T any](s *[]T, n int) {
+	if cap(*s) < n {
+		*s = make([]T, n)
+		return
+	}
+	*s = (*s)[:n]
+	clear(*s)
 }
 
 func orDefault(v, def float64) float64 {
@@ -214,33 +237,6 @@ func (c *Column) IceM(l int) float64 {
 		sum += c.dz[i] * c.material[i][l].FrozenShare(c.temp[i][l])
 	}
 	return sum
-}
-
-// FrostM is the highest and the lowest depth in lane l where ground is frozen
-// (below its FreezeC), counted from the top of cell from and interpolated between
-// the middles of cells; both 0 without frost. A highest depth above 0 means thaw
-// from above.
-func (c *Column) FrostM(l, from int) (topM, bottomM float64) {
-	found := false
-	upperEdge, upperMid, upperD := 0.0, 0.0, 0.0
-	for i := from; i < c.n; i++ {
-		d := c.temp[i][l] - c.material[i][l].FreezeC
-		mid := upperEdge + c.dz[i]/2
-		switch {
-		case i == from && d < 0:
-			topM, found = 0, true
-		case d < 0 && upperD >= 0 && !found:
-			topM, found = upperMid+(mid-upperMid)*upperD/(upperD-d), true
-		}
-		if i > from && d >= 0 && upperD < 0 {
-			bottomM = upperMid + (mid-upperMid)*upperD/(upperD-d)
-		}
-		upperEdge, upperMid, upperD = upperEdge+c.dz[i], mid, d
-	}
-	if found && upperD < 0 {
-		bottomM = upperEdge
-	}
-	return topM, bottomM
 }
 
 // renew finds the branch of the enthalpy law and the half-cell resistance of one

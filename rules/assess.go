@@ -1,0 +1,257 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+)
+
+// Engine names the version of the engine in every assessment; it changes when
+// the same case may come out differently.
+const Engine = "1.0"
+
+// A rule judges one thing about a job.
+type rule struct {
+	id, title string
+	judge     func(*job) []Finding
+}
+
+// ruleTable holds every rule in the order the answer lists them.
+var ruleTable = []rule{
+	{"weather.stale", "Forecast too old", (*job).weatherStale},
+	{"weather.warning", "Official warning", (*job).weatherWarning},
+	{"season.cold_weather", "Cold weather", (*job).seasonColdWeather},
+	{"local.rule", "Local rule", (*job).localRules},
+	{"ground.frozen", "Frozen base", (*job).groundFrozen},
+	{"ground.cold", "Cold base", (*job).groundCold},
+	{"batch.water_too_hot", "Mixing water too hot", (*job).batchWaterTooHot},
+	{"batch.placing_temp_low", "Concrete too cold at placing", (*job).batchPlacingTempLow},
+	{"batch.placing_temp_high", "Concrete too warm at placing", (*job).batchPlacingTempHigh},
+	{"batch.chloride_limit", "Too much chloride", (*job).batchChlorideLimit},
+	{"haul.discharge_time", "Discharge too late", (*job).haulDischargeTime},
+	{"slab.freezes_early", "Freezes too early", (*job).freezesEarly},
+	{"slab.below_maintain_temp", "Colder than it should be kept", (*job).belowMaintain},
+	{"slab.thermal_shock", "Cools too fast", (*job).thermalShock},
+	{"finish.after_dusk", "Finishing after dusk", (*job).afterDusk},
+	{"finish.after_hours", "Finishing after hours", (*job).afterHours},
+	{"surface.evaporation", "Surface dries too fast", (*job).surfaceEvaporation},
+	{"surface.rain", "Rain on fresh concrete", (*job).surfaceRain},
+	{"surface.snow", "Snow on fresh concrete", (*job).surfaceSnow},
+	{"wind.blankets", "Wind under the blankets", (*job).windBlankets},
+	{"saw.next_day", "Sawing after hours", (*job).sawNextDay},
+	{"crew.cold_stress", "Cold stress", (*job).crewColdStress},
+}
+
+// Assess computes what the ground and the concrete of a case will do and judges
+// it. It is pure and never fails: a case that cannot be computed, or weather that
+// does not reach far enough, gives the verdict Unscored with its reason.
+func Assess(c Case, opt Options) Assessment {
+	j, reason := newJob(c, opt)
+	if reason != "" {
+		return j.unscored(reason)
+	}
+	if err := j.compute(); err != nil {
+		return j.unscored(err.Error())
+	}
+	findings := j.judge()
+	if err := j.remedy(findings); err != nil {
+		return j.unscored(err.Error())
+	}
+	return j.answer(findings)
+}
+
+// newJob readies a case for computing. The reason is not empty when it cannot be.
+func newJob(c Case, opt Options) (*job, string) {
+	j := &job{opt: opt}
+	j.c, j.assumed = c.withDefaults()
+	j.limits, j.overrides = j.c.limits()
+	zone, err := time.LoadLocation(j.c.Site.Timezone)
+	if err != nil {
+		return j, fmt.Sprintf("the time zone %q is not known", j.c.Site.Timezone)
+	}
+	j.zone = zone
+	wx, filled, reason := denseWeather(&j.c)
+	if reason != "" {
+		return j, reason
+	}
+	j.wx = wx
+	j.assumed = append(j.assumed, filled...)
+	j.placeInTime()
+	j.takeBlanketsSeen()
+	return j, ""
+}
+
+// placeInTime settles from when the case is judged: a day before the start, or
+// the first hour of the weather when that is later, where it is not given.
+func (j *job) placeInTime() {
+	if j.c.AssessedAt.IsZero() {
+		j.c.AssessedAt = j.c.Pour.StartsAt.Add(-24 * time.Hour)
+		if j.c.AssessedAt.Before(j.wx.from) {
+			j.c.AssessedAt = j.wx.from
+		}
+	}
+	if j.c.IssuedAt.IsZero() {
+		j.c.IssuedAt = j.c.AssessedAt
+	}
+}
+
+// compute runs everything the rules judge.
+func (j *job) compute() error {
+	j.batch = j.order(j.c.Pour.StartsAt)
+	if err := j.runGround(); err != nil {
+		return err
+	}
+	j.ground = j.baseAtStart()
+	var err error
+	if j.plan, err = j.planned(); err != nil {
+		return err
+	}
+	if err := j.fitObserved(); err != nil {
+		return err
+	}
+	if j.run, err = j.follow(&j.plan, central); err != nil {
+		return err
+	}
+	j.day = j.dayOf(&j.plan, &j.run)
+	if err := j.planProtection(); err != nil {
+		return err
+	}
+	if err := j.rollChance(); err != nil {
+		return err
+	}
+	return j.lookAround()
+}
+
+// order is what the plant has to deliver for a start.
+func (j *job) order(start time.Time) *Batch {
+	haul := j.c.Pour.StartsAt.Sub(j.c.Pour.BatchedAt)
+	b := j.c.orderBatch(j.limits, j.wx.at(start.Add(-haul)).airC, j.wx.meanAirC(start.Add(-24*time.Hour), start))
+	return &b
+}
+
+// judge applies every rule. What is placed can no longer be moved, only
+// protected.
+func (j *job) judge() []Finding {
+	findings := make([]Finding, 0, 8)
+	for i := range ruleTable {
+		for _, f := range ruleTable[i].judge(j) {
+			if f.Rule == "" {
+				f.Rule = ruleTable[i].id
+			}
+			if f.Title == "" {
+				f.Title = ruleTable[i].title
+			}
+			if f.Effect == EffectMove && j.placed() {
+				f.Effect = EffectProtect
+			}
+			findings = append(findings, f)
+		}
+	}
+	return findings
+}
+
+// finding begins a finding of a rule on a limit of the table.
+func (j *job) finding(id string, effect Effect, limit string) Finding {
+	f := Finding{Rule: id, Effect: effect}
+	if limit != "" {
+		f.Source = j.limits.source(limit)
+	}
+	return f
+}
+
+// measure sets what was observed against the limit; margin is positive when the
+// limit holds.
+func (f *Finding) measure(unit string, observed, limit, margin float64) {
+	f.Unit, f.Observed, f.Limit, f.Margin = unit, &observed, &limit, &margin
+}
+
+// answer puts the assessment together.
+func (j *job) answer(findings []Finding) Assessment {
+	a := j.blank()
+	a.Findings = findings
+	a.Verdict, a.Unscored = j.verdict(findings)
+	a.Headline = j.headline(a.Verdict, a.Unscored, findings)
+	a.Timeline = j.timeline()
+	a.Ground = &j.ground
+	if j.c.Pour.Element == Wall {
+		a.Ground = nil
+	}
+	a.Batch = j.batch
+	a.Protection = j.protectionPlan()
+	a.Temperatures, a.Strength = j.run.temperatures(), j.run.strengths()
+	a.Evaporation = j.evaporation()
+	if len(j.run.rows) > 0 {
+		a.MinTempBeforeCriticalC = &j.run.minBeforeC
+		if j.run.decided() {
+			a.FreezesBeforeCritical = &j.run.frozeEarly
+		}
+	}
+	a.Chance = j.chance
+	a.Windows = j.windows()
+	a.ColdWeather = j.coldWeather()
+	a.Cautions = j.cautions(findings)
+	return a
+}
+
+// blank is what every assessment says, scored or not.
+func (j *job) blank() Assessment {
+	a := Assessment{
+		Findings: []Finding{}, Temperatures: []TempRow{}, Strength: []StrengthRow{}, Cautions: []string{},
+		Assumed: j.assumed, Overrides: j.overrides, Engine: Engine,
+		Timeline: Timeline{StartsAt: j.c.Pour.StartsAt},
+	}
+	if a.Assumed == nil {
+		a.Assumed = []Assumption{}
+	}
+	if len(j.wx.hours) > 0 {
+		until := j.wx.until()
+		a.WeatherUntil = &until
+	}
+	return a
+}
+
+// unscored is the answer of a case about which nothing can be said.
+func (j *job) unscored(reason string) Assessment {
+	a := j.blank()
+	a.Verdict, a.Unscored = Unscored, reason
+	a.Headline = stop("Not scored: " + reason)
+	return a
+}
+
+// timeline is the hours of the day for the answer.
+func (j *job) timeline() Timeline {
+	d, s := &j.day, &j.shield
+	return Timeline{
+		StartsAt:           j.run.start,
+		DischargeBy:        timeOrNil(d.dischargeBy),
+		BleedEndsAt:        timeOrNil(d.bleedEnds),
+		InitialSetAt:       timeOrNil(j.run.initialSet),
+		FinalSetAt:         timeOrNil(j.run.finalSet),
+		FinishingStartsAt:  timeOrNil(d.finishingStarts),
+		FinishingEndsAt:    timeOrNil(d.finishingEnds),
+		Passes:             d.passes,
+		DuskAt:             timeOrNil(d.dusk),
+		CriticalStrengthAt: timeOrNil(j.run.critical),
+		SawcutFromAt:       timeOrNil(d.sawFrom),
+		SawcutUntilAt:      timeOrNil(d.sawUntil),
+		BlanketsOnBy:       timeOrNil(s.onBy),
+		ProtectUntilAt:     timeOrNil(s.ends),
+	}
+}
+
+func (c *course) temperatures() []TempRow {
+	rows := make([]TempRow, len(c.rows))
+	for i := range c.rows {
+		r := &c.rows[i]
+		rows[i] = TempRow{At: r.at, AirC: r.airC, TopC: r.topC, MeanC: r.meanC, BottomC: r.bottomC, BaseC: r.baseC}
+	}
+	return rows
+}
+
+func (c *course) strengths() []StrengthRow {
+	rows := make([]StrengthRow, len(c.rows))
+	for i := range c.rows {
+		r := &c.rows[i]
+		rows[i] = StrengthRow{At: r.at, ColdestMPa: r.coldestMPa, MeanMPa: r.meanMPa}
+	}
+	return rows
+}

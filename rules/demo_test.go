@@ -1,0 +1,115 @@
+package rules
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"frostgate/rules/physics/air"
+	"frostgate/rules/physics/sun"
+)
+
+// The demonstration pour of the reference model (its section 12): 5 in slab on
+// 6 in gravel at 33.5 F, placed at 68 F at 07:00, air 15 F to 30 F at 14:00, 10 F
+// at 06:00, then between 28 F at 15:00 and 10 F at 06:00; latitude 42, day 20, half
+// cloud, humidity 0.75, 3.6 m/s; type I/II, 2 % calcium chloride, R-4 at 16:00.
+const (
+	usR    = 0.17611 // m2K/W
+	inchMM = 25.4
+)
+
+func celsius(f float64) float64    { return (f - 32) / 1.8 }
+func fahrenheit(c float64) float64 { return c*1.8 + 32 }
+func psiOf(mpa float64) float64    { return mpa * 145.0377 }
+
+var demoStart = time.Date(2026, 1, 20, 13, 0, 0, 0, time.UTC) // 07:00 at 90 W
+
+func demoAirF(h float64) float64 {
+	switch {
+	case h <= 7:
+		return 15 + 15*h/7
+	case h <= 23:
+		return 30 - 20*(h-7)/16
+	}
+	d := math.Mod(h-23, 24)
+	if d <= 9 {
+		return 10 + 2*d
+	}
+	return 28 - 1.2*(d-9)
+}
+
+// demoHours is the demonstration's weather, with addF on its air.
+func demoHours(n int, addF float64) []Hour {
+	hours := make([]Hour, n)
+	for i := range hours {
+		airC := celsius(demoAirF(float64(i)) + addF)
+		sunlight := 0.0
+		for k := range 60 {
+			cosZ := sun.SimpleCosZenith(42, 20, math.Mod(7+float64(i)+(float64(k)+.5)/60, 24))
+			sunlight += sun.CloudyWm2(sun.ClearSkyWm2(cosZ), .5) / 60
+		}
+		hours[i] = Hour{
+			At: demoStart.Add(time.Duration(i) * time.Hour), AirTempC: &airC, DewPointC: new(air.DewPointC(airC, .75)),
+			WindMS: new(3.6), Cloud: new(.5), ShortwaveWm2: &sunlight, PrecipMM: new(0.0), SnowDepthM: new(0.0),
+		}
+	}
+	return hours
+}
+
+func demoCase() Case {
+	return Case{
+		Site: Site{Latitude: 42, Longitude: -90, ElevationM: 220, Timezone: "America/Chicago"},
+		Pour: Pour{
+			Element: SlabOnGround, ThicknessMM: 5 * inchMM, AreaM2: 70, StartsAt: demoStart,
+			BatchedAt: demoStart.Add(-45 * time.Minute), PlacedTempC: new(20.0), Reinforced: true, Exposure: ExposureC0,
+			Base: Base{Material: "gravel", DepthMM: 6 * inchMM, MoisturePct: 4, Subgrade: "silt_clay", Temps: []DepthTemp{
+				{0, celsius(33.5)}, {6 * inchMM, celsius(34)}, {36 * inchMM, celsius(40)}, {120 * inchMM, celsius(48)},
+			}},
+			Crew: Crew{DayEndsAt: demoStart.Add(10 * time.Hour)},
+			Mix: Mix{
+				CementType: "I/II", CementKgM3: 332.2, WaterKgM3: 332.2 * .48, AggregateKgM3: 2340 - 332.2*1.48, StrengthMPa: 4000 / 145.0377,
+				Admixtures: []Admixture{{Kind: "calcium_chloride", DosePct: 2}},
+			},
+			Protection: []Protection{{RM2KW: 4 * usR, OnAt: demoStart.Add(9 * time.Hour)}},
+		},
+		Weather: demoHours(150, 0),
+		// The reference runs take blankets at their label and set at laboratory times.
+		Firm: Firm{Calibration: Calibration{SetFactor: 1, BlanketEfficiency: 1}},
+	}
+}
+
+func with(c Case, change func(*Case)) Case {
+	change(&c)
+	return c
+}
+
+func bare(c *Case)          { c.Pour.Protection = nil }
+func noAccelerator(c *Case) { c.Pour.Mix.Admixtures = nil }
+func colderBy10F(c *Case)   { c.Weather = demoHours(150, -10) }
+func hoursAfter(t *time.Time) float64 {
+	if t == nil {
+		return math.NaN()
+	}
+	return t.Sub(demoStart).Hours()
+}
+
+func TestLookAtDemo(t *testing.T) {
+	for name, c := range map[string]Case{"demo": demoCase(), "bare": with(demoCase(), bare)} {
+		a := Assess(c, Options{Members: 51, Seed: 1})
+		t.Logf("%s: %s | %s", name, a.Verdict, a.Headline)
+		for _, f := range a.Findings {
+			t.Logf("   %s %s: %s", f.Rule, f.Effect, f.Sentence)
+			if f.Remedy != nil {
+				t.Logf("        -> %s (%v %v) %s", f.Remedy.Kind, f.Remedy.AtHand, f.Remedy.Passes, f.Remedy.Sentence)
+			}
+		}
+		tl := a.Timeline
+		t.Logf("   init %.2f final %.2f crit %.2f fin %.2f..%.2f saw %.2f..%.2f dusk %.2f until %.2f", hoursAfter(tl.InitialSetAt), hoursAfter(tl.FinalSetAt),
+			hoursAfter(tl.CriticalStrengthAt), hoursAfter(tl.FinishingStartsAt), hoursAfter(tl.FinishingEndsAt), hoursAfter(tl.SawcutFromAt), hoursAfter(tl.SawcutUntilAt), hoursAfter(tl.DuskAt), hoursAfter(tl.ProtectUntilAt))
+		t.Logf("   min before %.1f F frozen %v chance %+v", fahrenheit(*a.MinTempBeforeCriticalC), *a.FreezesBeforeCritical, a.Chance.FreezesEarly)
+		for _, h := range []int{1, 4, 8, 12, 24, 48} {
+			r := a.Temperatures[h]
+			t.Logf("   %d air %.1f top %.1f mean %.1f bottom %.1f base %.1f", h, fahrenheit(r.AirC), fahrenheit(r.TopC), fahrenheit(r.MeanC), fahrenheit(r.BottomC), fahrenheit(r.BaseC))
+		}
+	}
+}

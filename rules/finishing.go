@@ -1,0 +1,110 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+)
+
+// overtimeH is how far finishing may run past the crew's day and still only be
+// noted. CAL.
+const overtimeH = 1
+
+// likelyLate is the chance from which late finishing is noted although the
+// central run ends in time. CAL.
+const likelyLate = 0.25
+
+// afterDusk judges finish.after_dusk: finishing past civil dusk without lights.
+func (j *job) afterDusk() []Finding {
+	if j.c.Pour.Element != SlabOnGround {
+		return nil
+	}
+	f := j.finding("finish.after_dusk", EffectMove, "finish.dusk_min")
+	if j.chance != nil {
+		f.Probability = new(j.chance.FinishAfterDusk)
+	}
+	switch {
+	case j.day.afterDusk() && j.endsKnown(j.day.darkFrom):
+		f.Sentence = stop(fmt.Sprintf("Finishing ends %s, after dusk at %s", j.endWords(), j.say().clock(j.day.dusk)))
+		if j.c.Pour.Crew.Lights {
+			f.Effect = Note
+		}
+	case j.chance != nil && j.chance.FinishAfterDusk >= likelyLate && !j.c.Pour.Crew.Lights:
+		f.Effect = Note
+		f.Sentence = fmt.Sprintf("Finishing ends %s, near dusk at %s; with a chance of %s it goes on in the dark.",
+			j.endWords(), j.say().clock(j.day.dusk), j.say().percent(j.chance.FinishAfterDusk))
+	default:
+		return nil
+	}
+	f.late(j.day.finishingEnds, j.day.darkFrom)
+	return []Finding{f}
+}
+
+// afterHours judges finish.after_hours: finishing past the crew's day.
+func (j *job) afterHours() []Finding {
+	if j.c.Pour.Element != SlabOnGround || !j.day.afterHours() || !j.endsKnown(j.day.overFrom) {
+		return nil
+	}
+	f := j.finding("finish.after_hours", EffectProtect, "finish.hours_min")
+	if j.chance != nil {
+		f.Probability = new(j.chance.FinishAfterHours)
+	}
+	f.late(j.day.finishingEnds, j.day.overFrom)
+	if f.LengthH > 0 && f.LengthH <= overtimeH {
+		f.Effect = Note
+	}
+	f.Sentence = stop(fmt.Sprintf("Finishing ends %s, past the end of the crew's day at %s", j.endWords(), j.say().clock(j.day.crewEnds)))
+	return []Finding{f}
+}
+
+// late measures an end against a limit, in hours past it.
+func (f *Finding) late(ends, limit time.Time) {
+	f.FirstAt = &limit
+	if ends.IsZero() {
+		f.Unit = "h"
+		return
+	}
+	f.LengthH = max(0, ends.Sub(limit).Hours())
+	f.measure("h", ends.Sub(limit).Hours(), 0, limit.Sub(ends).Hours())
+}
+
+// endsKnown reports whether the end of finishing is known, or at least that it
+// comes after a limit.
+func (j *job) endsKnown(limit time.Time) bool {
+	return !j.day.finishingEnds.IsZero() || j.run.end.After(limit)
+}
+
+func (j *job) endWords() string {
+	if j.day.finishingEnds.IsZero() {
+		return "later than the weather given"
+	}
+	return "about " + j.say().clock(j.day.finishingEnds)
+}
+
+// sawNextDay judges saw.next_day: the joints can first be cut when nobody is
+// there. It only notes: sawing is planned, not avoided.
+func (j *job) sawNextDay() []Finding {
+	d := &j.day
+	if d.sawFrom.IsZero() {
+		return nil
+	}
+	ends := d.crewEnds
+	if !j.c.Pour.Crew.Lights {
+		ends = earlier(ends, d.dusk)
+	}
+	if !d.sawFrom.After(ends) {
+		return nil
+	}
+	f := j.finding("saw.next_day", Note, "saw.max_after_h")
+	f.FirstAt = &d.sawFrom
+	f.measure("h", d.sawFrom.Sub(j.run.start).Hours(), ends.Sub(j.run.start).Hours(), ends.Sub(d.sawFrom).Hours())
+	say := j.say()
+	f.Sentence = fmt.Sprintf("An early-entry saw can go on from about %s, after the crew's day", say.clock(d.sawFrom))
+	if !d.sawUsual.IsZero() {
+		f.Sentence += fmt.Sprintf("; an ordinary saw from about %s", say.clock(d.sawUsual))
+	}
+	f.Sentence = stop(f.Sentence)
+	if !d.sawUntil.IsZero() {
+		f.Sentence += fmt.Sprintf(" Cut before %s, and let a trial cut decide.", say.clock(d.sawUntil))
+	}
+	return []Finding{f}
+}

@@ -1,0 +1,154 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// freezesEarly judges slab.freezes_early (E53): no cell may come within the
+// guard of its freezing point before it has the critical strength.
+func (j *job) freezesEarly() []Finding {
+	guard, act := j.limits.value("freeze.guard_c"), j.limits.value("chance.act")
+	run, bare := &j.run, &j.shield.bare
+	f := j.finding("slab.freezes_early", EffectMove, "strength.critical_mpa")
+	if j.chance != nil {
+		f.Probability = new(j.chance.FreezesEarly)
+	}
+	switch {
+	case run.failsFreezing(guard):
+		f.Sentence = j.freezeSentence(run, "The")
+	case j.chance != nil && j.chance.FreezesEarly >= act:
+		f.Effect = EffectProtect
+		f.Sentence = fmt.Sprintf("The coldest concrete stays at %s in the forecast as it is, but within its error it freezes before %s with a chance of %s.",
+			j.say().temp(run.minBeforeC), j.critical(), j.say().percent(j.chance.FreezesEarly))
+	case j.shield.needed && bare.failsFreezing(guard):
+		f.Effect = EffectProtect
+		f.Sentence = j.freezeSentence(bare, "Without the planned blankets the")
+		run = bare
+	default:
+		return nil
+	}
+	f.measure("degC", run.minBeforeC, run.freezingC+guard, run.minBeforeC-run.freezingC-guard)
+	f.FirstAt = timeOrNil(run.guarded)
+	if f.FirstAt == nil {
+		f.FirstAt = timeOrNil(run.freezes)
+	}
+	f.LengthH = hoursIn(run, func(r *runRow) bool { return r.coldestC < run.freezingC+guard && beforeCritical(run, r) })
+	return []Finding{f}
+}
+
+func beforeCritical(run *course, r *runRow) bool {
+	return run.critical.IsZero() || r.at.Before(run.critical)
+}
+
+func hoursIn(run *course, is func(*runRow) bool) float64 {
+	n := 0.0
+	for i := range run.rows {
+		if is(&run.rows[i]) {
+			n++
+		}
+	}
+	return n
+}
+
+// critical is the critical strength in the firm's words.
+func (j *job) critical() string { return j.say().strength(j.limits.value("strength.critical_mpa")) }
+
+func (j *job) freezeSentence(run *course, lead string) string {
+	say := j.say()
+	if run.frozeEarly {
+		return fmt.Sprintf("%s concrete freezes on %s before it has %s; the coldest falls to %s and it freezes at %s.",
+			lead, say.clock(run.freezes), j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
+	}
+	return fmt.Sprintf("%s coldest concrete falls to %s before it has %s, too near its freezing point of %s.",
+		lead, say.temp(run.minBeforeC), j.critical(), say.temp(run.freezingC))
+}
+
+// belowMaintain judges slab.below_maintain_temp (ACI 306R, line 1): in cold
+// weather concrete stays at the published minimum until the period is served.
+// It never asks to move: colder concrete needs longer protection, not another day.
+func (j *job) belowMaintain() []Finding {
+	run, lead := &j.run, ""
+	u := j.underMaintained(run)
+	bare := j.underMaintained(&j.shield.bare)
+	if u.lengthH == 0 {
+		relies := j.shield.needed && bare.lengthH > 0 && bare.lowestAirC < 0 &&
+			!j.shield.bare.failsFreezing(j.limits.value("freeze.guard_c"))
+		if !relies {
+			return nil
+		}
+		u, lead = bare, "Without the planned blankets the top"
+	} else {
+		lead = "The top"
+	}
+	f := j.finding("slab.below_maintain_temp", EffectProtect, "")
+	f.Source = u.source
+	if u.lowestAirC >= 0 {
+		f.Effect = Note
+	}
+	f.measure("degC", u.lowestC, u.limitC, u.lowestC-u.limitC)
+	f.FirstAt, f.LengthH = timeOrNil(u.first), u.lengthH
+	say := j.say()
+	f.Sentence = fmt.Sprintf("%s of the concrete falls to %s within its protection period, below the %s it should keep, for %s from %s on.",
+		lead, say.temp(u.lowestC), say.temp(u.limitC), say.hours(u.lengthH), say.clock(u.first))
+	return []Finding{f}
+}
+
+// thermalShock judges slab.thermal_shock where the plan takes the last blanket
+// off: the top may cool no more than published in the following day, unless it
+// is near the air already.
+func (j *job) thermalShock() []Finding {
+	off := j.plannedOff()
+	run := &j.run
+	if off.IsZero() || off.Before(run.start) || !off.Before(run.end) {
+		return nil
+	}
+	top := run.topAt(off)
+	low := top
+	for i := range run.rows {
+		if r := &run.rows[i]; r.at.After(off) && !r.at.After(off.Add(24*time.Hour)) {
+			low = math.Min(low, r.topC)
+		}
+	}
+	limit, source := j.limits.coolDropC(j.c.Pour.ThicknessMM)
+	if top-low <= limit || top-j.wx.at(off).airC <= j.limits.value("removal.diff_c") {
+		return nil
+	}
+	f := j.finding("slab.thermal_shock", EffectProtect, "")
+	f.Source = source
+	f.measure("K", top-low, limit, limit-(top-low))
+	f.FirstAt = &off
+	say := j.say()
+	f.Sentence = fmt.Sprintf("Taking the blankets off on %s cools the top by %s within a day; at most %s is safe.",
+		say.clock(off), say.tempDiff(top-low), say.tempDiff(limit))
+	if s := &j.shield; !s.off.IsZero() && s.off.After(off) {
+		f.Remedy = &Remedy{Kind: "remove_later", By: &s.off, AtHand: true, Passes: true,
+			Sentence: stop("Leave them on until " + say.clock(s.off))}
+	}
+	return []Finding{f}
+}
+
+// plannedOff is when the plan takes the last blanket off; zero when it does not.
+func (j *job) plannedOff() time.Time {
+	var last time.Time
+	for _, p := range j.c.Pour.Protection {
+		if p.OffAt == nil {
+			return time.Time{}
+		}
+		if p.OffAt.After(last) {
+			last = *p.OffAt
+		}
+	}
+	return last
+}
+
+// topAt is the top temperature at t, linear between the hours.
+func (c *course) topAt(t time.Time) float64 {
+	x := t.Sub(c.start).Hours()
+	i := min(len(c.rows)-1, max(0, int(x)))
+	if i+1 >= len(c.rows) {
+		return c.rows[i].topC
+	}
+	return c.rows[i].topC + (x-float64(i))*(c.rows[i+1].topC-c.rows[i].topC)
+}

@@ -1,0 +1,131 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+)
+
+// rank orders effects from mild to strong.
+func (e Effect) rank() int {
+	switch e {
+	case EffectMove:
+		return 2
+	case EffectProtect:
+		return 1
+	default:
+		return 0
+	}
+}
+
+// remaining is the effect of a finding once what is at hand is done: a remedy at
+// hand that passes turns a move into a pour with protection.
+func (f *Finding) remaining() Effect {
+	if f.Effect == EffectMove && f.Remedy != nil && f.Remedy.AtHand && f.Remedy.Passes {
+		return EffectProtect
+	}
+	return f.Effect
+}
+
+// worst is the finding that decides: the strongest effect no remedy at hand
+// lifts, of those the one that would be worst without it, then one with a remedy,
+// then the first; nil without findings.
+func worst(findings []Finding) *Finding {
+	weight := func(f *Finding) int {
+		n := 4*f.remaining().rank() + 2*f.Effect.rank()
+		if f.Remedy != nil {
+			n++
+		}
+		return n
+	}
+	var w *Finding
+	for i := range findings {
+		if f := &findings[i]; w == nil || weight(f) > weight(w) {
+			w = f
+		}
+	}
+	return w
+}
+
+// verdict is the worst effect that no remedy at hand lifts. It is withheld, with
+// the reason, when weather too short or too old leaves the freezing decision
+// open; a pour that has to move for what is known has to move all the same.
+func (j *job) verdict(findings []Finding) (Verdict, string) {
+	v := Place
+	if w := worst(findings); w != nil {
+		switch w.remaining() {
+		case EffectMove:
+			return Move, ""
+		case EffectProtect:
+			v = Protect
+		}
+	}
+	if reason := j.open(); reason != "" {
+		return Unscored, reason
+	}
+	return v, ""
+}
+
+// open says what is not known of a pour that must be known; empty when nothing.
+func (j *job) open() string {
+	say := j.say()
+	if old, ok := j.tooStale(); ok {
+		return fmt.Sprintf("the forecast is %s old", say.hours(old.Hours()))
+	}
+	run := &j.run
+	if j.shield.chosen != nil {
+		run = &j.shield.run
+	}
+	if !run.decided() {
+		return fmt.Sprintf("the weather given ends %s, before the concrete reaches %s; whether it freezes first is not known",
+			say.clock(run.end), j.critical())
+	}
+	return ""
+}
+
+// headline is the verdict and its worst reason in one sentence.
+func (j *job) headline(v Verdict, reason string, findings []Finding) string {
+	w := worst(findings)
+	switch {
+	case v == Unscored:
+		return stop("Not scored: " + reason)
+	case v == Place:
+		return j.placeHeadline()
+	case v == Protect && w.Remedy != nil:
+		return "Protect: " + lowerFirst(w.Remedy.Sentence)
+	case v == Protect:
+		return "Protect: " + lowerFirst(w.Sentence)
+	case w.Remedy != nil:
+		return "Move: " + lowerFirst(w.Sentence) + " " + w.Remedy.Sentence
+	default:
+		return "Move: " + lowerFirst(w.Sentence)
+	}
+}
+
+func (j *job) placeHeadline() string {
+	say := j.say()
+	h := "Place as planned"
+	if !j.run.finalSet.IsZero() {
+		h += ": sets by " + say.clock(j.run.finalSet)
+	}
+	if !j.run.critical.IsZero() {
+		h += fmt.Sprintf(", %s by %s", j.critical(), say.clock(j.run.critical))
+	}
+	return stop(h)
+}
+
+// stop ends a sentence, which may end in a time of day with its own stop.
+func stop(s string) string {
+	if strings.HasSuffix(s, ".") {
+		return s
+	}
+	return s + "."
+}
+
+// lowerFirst makes the first letter small after a colon, unless the word is an
+// abbreviation.
+func lowerFirst(s string) string {
+	if len(s) < 2 || s[1] < 'a' {
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}

@@ -1,0 +1,243 @@
+package rules
+
+import (
+	"math"
+	"time"
+)
+
+// What a start costs a firm, dimensionless. CAL: a start to be moved weighs more
+// than any number of nights under blankets, and a day of waiting less than one
+// night of them.
+const (
+	costMove       = 100.0
+	costProtect    = 10.0
+	costNote       = 1.0
+	costDayLater   = 2.0
+	costLikelihood = 50.0 // times the chance of freezing early
+)
+
+// windowNeedsH is how much weather has to follow a start before anything is said
+// of it. CAL: half a day and one night.
+const windowNeedsH = 24
+
+// An attempt is one other start, judged at a glance.
+type attempt struct {
+	j        *job // at that start; nil when the weather does not reach
+	findings []Finding
+	verdict  Verdict
+	cost     float64
+}
+
+// firstCandidate is the earliest start anything is asked of.
+func (j *job) firstCandidate() time.Time {
+	first := earlier(j.c.Pour.StartsAt, j.c.AssessedAt)
+	for _, s := range j.opt.Starts {
+		first = earlier(first, s)
+	}
+	return first
+}
+
+// at is the job at another start, planned alike: everything that hangs on the
+// start moves with it, what was seen for the old start no longer counts. It holds
+// no run yet.
+func (j *job) at(start time.Time) *job {
+	w := &job{
+		c: j.c, opt: Options{}, zone: j.zone, limits: j.limits, wx: j.wx, base: j.base, overrides: j.overrides,
+	}
+	p := &w.c.Pour
+	by := start.Sub(j.c.Pour.StartsAt)
+	p.Crew.DayEndsAt = j.crewEnds(start)
+	p.StartsAt, p.BatchedAt = start, p.BatchedAt.Add(by)
+	p.Protection = shifted(p.Protection, by)
+	p.Observations = nil
+	w.batch = w.order(start)
+	w.ground = w.groundAt(&w.base.track, start, w.base.from)
+	w.plan = j.plan
+	w.plan.start, w.plan.batched = p.StartsAt, p.BatchedAt
+	w.plan.factors = j.plan.factors
+	w.plan.placedC = w.placedTempC()
+	w.plan.covers = w.pourCovers(p.Protection)
+	return w
+}
+
+// shifted is protection moved with its pour.
+func shifted(list []Protection, by time.Duration) []Protection {
+	moved := make([]Protection, len(list))
+	for i, p := range list {
+		moved[i] = Protection{RM2KW: p.RM2KW, OnAt: p.OnAt.Add(by)}
+		if p.OffAt != nil {
+			off := p.OffAt.Add(by)
+			moved[i].OffAt = &off
+		}
+	}
+	return moved
+}
+
+// attempts judges other starts side by side: as planned, and where that fails
+// under the best blankets at hand once finishing ends.
+func (j *job) attempts(starts []time.Time) ([]attempt, error) {
+	all := make([]attempt, len(starts))
+	var open []*job
+	var plans []pour
+	for i, s := range starts {
+		all[i] = attempt{verdict: Unscored}
+		if !j.wx.covers(s, s.Add(windowNeedsH*time.Hour)) || !j.base.knows(j.wx.clock(s)) {
+			continue
+		}
+		w := j.at(s)
+		all[i].j = w
+		open, plans = append(open, w), append(plans, w.plan)
+	}
+	if len(open) == 0 {
+		return all, nil
+	}
+	runs, err := j.followAll(plans, glance)
+	if err != nil {
+		return nil, err
+	}
+	for i, w := range open {
+		w.run = runs[i]
+		w.day = w.dayOf(&w.plan, &w.run)
+		w.shield = shield{bare: w.run, freezes: math.NaN()}
+	}
+	if err := j.coverAttempts(open); err != nil {
+		return nil, err
+	}
+	covered, err := j.coveredGround()
+	if err != nil {
+		return nil, err
+	}
+	for i := range all {
+		if all[i].j != nil {
+			all[i].weigh(j, covered)
+		}
+	}
+	return all, nil
+}
+
+// coverAttempts runs those that fail under the best blankets at hand.
+func (j *job) coverAttempts(open []*job) error {
+	best := j.c.Pour.warmest()
+	if best == nil {
+		return nil
+	}
+	var failing []*job
+	var plans []pour
+	for _, w := range open {
+		on := w.day.coverableAt()
+		if w.passes(&w.run) || on.IsZero() {
+			continue
+		}
+		p := w.plan
+		p.covers = w.pourCovers(best.lay(w.c.Pour.Protection, on))
+		failing, plans = append(failing, w), append(plans, p)
+	}
+	if len(failing) == 0 {
+		return nil
+	}
+	runs, err := j.followAll(plans, glance)
+	if err != nil {
+		return err
+	}
+	guard := j.limits.value("freeze.guard_c")
+	for i, w := range failing {
+		w.shield.needed, w.shield.run = true, runs[i]
+		w.shield.layers = best.lay(w.c.Pour.Protection, plans[i].start)
+		if !runs[i].failsFreezing(guard) {
+			w.shield.holds, w.shield.chosen = true, best
+		}
+	}
+	return nil
+}
+
+// warmest is the way to lay what is at hand with the most resistance; nil when
+// nothing is at hand.
+func (p *Pour) warmest() *blankets {
+	var best *blankets
+	for _, b := range p.choices() {
+		if best == nil || b.rM2KW() > best.rM2KW() {
+			best = &b
+		}
+	}
+	return best
+}
+
+// weigh judges an attempt. What is at hand lifts a move here as it does for the
+// planned start, by the run under blankets, the covered ground and the
+// accelerator the plant can dose.
+func (a *attempt) weigh(planned *job, covered *groundCourse) {
+	w := a.j
+	a.findings = w.judge()
+	for i := range a.findings {
+		f := &a.findings[i]
+		if f.Remedy == nil && w.liftedAtGlance(f, planned, covered) {
+			f.Remedy = &Remedy{AtHand: true, Passes: true}
+		}
+	}
+	a.verdict, _ = w.verdict(a.findings)
+	a.cost = costDayLater * math.Abs(w.c.Pour.StartsAt.Sub(planned.c.Pour.StartsAt).Hours()) / 24
+	for i := range a.findings {
+		switch a.findings[i].remaining() {
+		case EffectMove:
+			a.cost += costMove
+		case EffectProtect:
+			a.cost += costProtect
+		default:
+			a.cost += costNote
+		}
+	}
+}
+
+func (w *job) liftedAtGlance(f *Finding, planned *job, covered *groundCourse) bool {
+	switch f.Rule {
+	case "slab.freezes_early":
+		return w.shield.holds
+	case "ground.frozen":
+		if covered == nil {
+			return false
+		}
+		g := w.groundAt(&covered.track, w.c.Pour.StartsAt, w.base.from)
+		return g.State != baseFrozen
+	case "finish.after_dusk":
+		return w.fasterEnd().Before(w.day.dusk) && !w.fasterEnd().IsZero()
+	default:
+		return false
+	}
+}
+
+// fasterEnd estimates the end of finishing with an accelerator the plant can
+// dose; zero when there is none to gain.
+func (w *job) fasterEnd() time.Time {
+	if !w.canAccelerate() || w.run.finalSet.IsZero() {
+		return time.Time{}
+	}
+	gain := accelerated().Set
+	late := w.day.finishingEnds.Sub(w.run.finalSet)
+	return w.plan.batched.Add(hours(w.run.finalSet.Sub(w.plan.batched).Hours() / gain)).Add(late)
+}
+
+// lookAround judges the candidate starts that were asked for.
+func (j *job) lookAround() (err error) {
+	j.tried, err = j.attempts(j.opt.Starts)
+	return err
+}
+
+// windows are the candidate starts for the answer.
+func (j *job) windows() []Window {
+	windows := make([]Window, len(j.tried))
+	for i := range j.tried {
+		windows[i] = j.tried[i].window(j.opt.Starts[i])
+	}
+	return windows
+}
+
+func (a *attempt) window(start time.Time) Window {
+	w := Window{StartsAt: start, Verdict: a.verdict, Cost: a.cost}
+	if a.verdict == Unscored {
+		w.Cost = costMove
+	}
+	if f := worst(a.findings); f != nil && f.remaining() != Note {
+		w.Worst = f.Rule
+	}
+	return w
+}

@@ -40,7 +40,7 @@ func minutes(m float64) time.Duration { return hours(m / 60) }
 // dayOf is the crew's day on a course of a pour.
 func (j *job) dayOf(p *pour, run *course) daylong {
 	d := daylong{crewEnds: j.crewEnds(p.start)}
-	d.overFrom = d.crewEnds.Add(minutes(j.limits.value("finish.hours_min")))
+	d.overFrom = d.crewEnds.Add(hours(j.limits.value("finish.hours_h")))
 	d.placingEnds = p.start.Add(hours(j.batch.VolumeM3 / j.c.Pour.Crew.PlaceM3H))
 	if limit, _ := dischargeLimit(&j.c, j.limits, j.batch); limit > 0 {
 		d.dischargeBy = p.batched.Add(minutes(limit))
@@ -48,7 +48,7 @@ func (j *job) dayOf(p *pour, run *course) daylong {
 	local := p.start.In(j.zone)
 	d.dawn, d.dusk, _ = sun.Crossing(local, j.c.Site.Latitude, j.c.Site.Longitude, sun.CivilTwilightDeg)
 	if !d.dusk.IsZero() {
-		d.darkFrom = d.dusk.Add(minutes(j.limits.value("finish.dusk_min")))
+		d.darkFrom = d.dusk.Add(hours(j.limits.value("finish.dusk_h")))
 	}
 	if !run.initialSet.IsZero() {
 		d.bleedEnds = p.batched.Add(hours(bleedShare * run.initialSet.Sub(p.batched).Hours()))

@@ -18,7 +18,7 @@ func (j *job) afterDusk() []Finding {
 	if j.c.Pour.Element != SlabOnGround {
 		return nil
 	}
-	f := j.finding("finish.after_dusk", EffectMove, "finish.dusk_min")
+	f := j.finding("finish.after_dusk", EffectMove, "finish.dusk_h")
 	if j.chance != nil {
 		f.Probability = new(j.chance.FinishAfterDusk)
 	}
@@ -44,7 +44,7 @@ func (j *job) afterHours() []Finding {
 	if j.c.Pour.Element != SlabOnGround || !j.day.afterHours() || !j.endsKnown(j.day.overFrom) {
 		return nil
 	}
-	f := j.finding("finish.after_hours", EffectProtect, "finish.hours_min")
+	f := j.finding("finish.after_hours", EffectProtect, "finish.hours_h")
 	if j.chance != nil {
 		f.Probability = new(j.chance.FinishAfterHours)
 	}

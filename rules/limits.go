@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"math"
 	"slices"
 
 	"frostgate/rules/physics/concrete"

@@ -285,7 +285,7 @@ func (s *Solver) rows(afterH float64) {
 			AtH: r.startH + afterH, AirC: s.exposed[l].forcing.AirC(r.startH + afterH), SkinC: s.surface.SkinC[l],
 			TopC: p.now.topTempC[l], MeanC: p.tempAt(math.NaN(), l), BottomC: p.column.Temp(n - 1)[l], BaseC: p.column.Temp(n - 1)[l],
 			ColdestC: p.now.coldestC[l], ColdestMPa: r.weakestMPa(p, l), MeanMPa: r.meanMPa(p, l), TopMPa: r.topMPa(p, l),
-			SetAgeH: p.now.meanSet[l], StrengthAgeH: p.now.meanAge[l],
+			SetAgeH: p.now.meanSet[l], StrengthAgeH: p.now.meanAge[l], WeakestAgeH: math.Min(p.now.weakAge[l], p.now.hurtAge[l]),
 		}
 		if p.run.Element.Kind != Wall {
 			row.BaseC = 0

@@ -93,8 +93,8 @@ type Sample struct {
 	// EvaporationKgM2H is the mean of the hour that begins here.
 	EvaporationKgM2H float64
 	// Degree is the mean degree of hydration; SetAgeH and StrengthAgeH the mean
-	// equivalent ages at 20 C.
-	Degree, SetAgeH, StrengthAgeH float64
+	// equivalent ages at 20 C, WeakestAgeH the least strength age of any cell.
+	Degree, SetAgeH, StrengthAgeH, WeakestAgeH float64
 }
 
 // A Result is what happened in one lane. Hours are on the clock of the weather;

@@ -38,6 +38,8 @@ type Forcing struct {
 // drive is what a surface needs of an hour.
 type drive struct {
 	airC, windMS, longwaveWm2, vapourKPa, sunWm2, snowM float64
+	// sunRiseWm2 is how much sunlight grows over the hour about its mean.
+	sunRiseWm2 float64
 }
 
 // NewForcing makes weather ready. It fails, naming the hour, on values that are
@@ -53,7 +55,19 @@ func NewForcing(hours []Hour) (*Forcing, error) {
 		}
 		f.ready[i] = hours[i].drive()
 	}
+	f.slope(0, len(hours))
 	return f, nil
+}
+
+// slope lets the sunlight of each hour rise or fall as between its neighbours,
+// keeping the hour's mean and never below nothing.
+func (f *Forcing) slope(from, to int) {
+	last := len(f.ready) - 1
+	for i := max(0, from); i < min(to, last+1); i++ {
+		mean := f.ready[i].sunWm2
+		rise := (f.ready[min(i+1, last)].sunWm2 - f.ready[max(i-1, 0)].sunWm2) / 2
+		f.ready[i].sunRiseWm2 = math.Min(2*mean, math.Max(-2*mean, rise))
+	}
 }
 
 func (h *Hour) drive() drive {
@@ -93,7 +107,7 @@ func (f *Forcing) at(atH float64) drive {
 		windMS:      a.windMS + w*(b.windMS-a.windMS),
 		longwaveWm2: a.longwaveWm2 + w*(b.longwaveWm2-a.longwaveWm2),
 		vapourKPa:   a.vapourKPa + w*(b.vapourKPa-a.vapourKPa),
-		sunWm2:      a.sunWm2,
+		sunWm2:      a.sunWm2 + (w-0.5)*a.sunRiseWm2,
 		snowM:       a.snowM + w*(b.snowM-a.snowM),
 	}
 }
@@ -129,4 +143,5 @@ func (f *Forcing) Perturb(dst *Forcing, fromH, toH int, s Shift) {
 		}
 		dst.ready[i] = h.drive()
 	}
+	dst.slope(fromH-1, toH+1)
 }

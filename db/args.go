@@ -13,8 +13,8 @@ import (
 )
 
 // args are the values of the @names in a statement. A name that the statement
-// uses and args lacks is an error. Names compare as columns do with fields, so a
-// record serves as it is.
+// uses and args lacks is an error. A record's fields are there under their plain
+// names, which stand in for a column's.
 type args map[string]any
 
 // record gives the exported fields of structs as arguments, embedded ones too.
@@ -38,12 +38,13 @@ func (a args) add(v reflect.Value) {
 	}
 }
 
-// set adds one argument.
+// set adds one argument, before a field of the same name.
 func (a args) set(name string, value any) args {
-	a[plain(name)] = value
+	a[name] = value
 	return a
 }
 
+// plain is a name without what sets a column apart from a field.
 func plain(name string) string { return strings.ToLower(strings.ReplaceAll(name, "_", "")) }
 
 // numbered is a statement with $1 for its first @name, and so on.
@@ -64,7 +65,7 @@ func number(sql string) numbered {
 	var n numbered
 	place := map[string]int{}
 	n.sql = argument.ReplaceAllStringFunc(sql, func(at string) string {
-		name := plain(at[1:])
+		name := at[1:]
 		if place[name] == 0 {
 			n.names = append(n.names, name)
 			place[name] = len(n.names)
@@ -81,6 +82,9 @@ func (a args) RewriteQuery(_ context.Context, _ *pgx.Conn, sql string, _ []any) 
 	values := make([]any, len(n.names))
 	for i, name := range n.names {
 		value, ok := a[name]
+		if !ok {
+			value, ok = a[plain(name)]
+		}
 		if !ok {
 			return "", nil, fmt.Errorf("statement lacks its argument %s", name)
 		}

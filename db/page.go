@@ -50,18 +50,21 @@ func newQuery(sql string, a args) *query {
 	return q
 }
 
+// and adds a condition.
+func (q *query) and(condition string) { q.text.WriteString(" and " + condition) }
+
 // when adds a condition, with the value of the one name in it, if it is asked for.
 func (q *query) when(asked bool, condition, name string, value any) {
 	if asked {
-		q.text.WriteString(" and " + condition)
+		q.and(condition)
 		q.args.set(name, value)
 	}
 }
 
-// text of a filter, matched anywhere and without case.
+// like finds a text anywhere in the columns, without case, if it is asked for.
 func (q *query) like(columns, text string) {
 	escape := strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`)
-	q.when(text != "", columns+" ilike @text", "text", "%"+escape.Replace(text)+"%")
+	q.when(text != "", "("+columns+") ilike @text", "text", "%"+escape.Replace(text)+"%")
 }
 
 // order is the sort of a list: two columns, both rising or both falling.
@@ -121,4 +124,11 @@ func paged[T any](rows []T, more, started, backward bool, key func(T) Key) List[
 		l.Prev = &first
 	}
 	return l
+}
+
+// seen narrows a list of pours p to a scope. Unlike seenPour it names only the
+// lists that are set, so that an index on them can serve.
+func (q *query) seen(scope Scope) {
+	q.when(scope.Crews != nil, "p.crew_id = any(@scope_crews)", "scope_crews", scope.Crews)
+	q.when(scope.Plants != nil, "p.plant_id = any(@scope_plants)", "scope_plants", scope.Plants)
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
 )
@@ -129,35 +128,4 @@ func (tx *Tx) Try(ctx context.Context, fn func(*Tx) error) error {
 		return fmt.Errorf("release savepoint: %w", fault(err))
 	}
 	return nil
-}
-
-// Record is what every record that people edit has.
-type Record struct {
-	ID        uuid.UUID // version 7; made by the create when zero
-	Version   int64     // raised by each edit; an update names the one it was made from
-	CreatedAt time.Time
-	UpdatedAt time.Time
-}
-
-// born completes a new record.
-func (tx *Tx) born(r *Record) {
-	r.ID = newID(r.ID)
-	r.Version, r.CreatedAt, r.UpdatedAt = 1, tx.now, tx.now
-}
-
-// newID keeps an id that is set and makes one otherwise.
-func newID(id uuid.UUID) uuid.UUID {
-	if id != uuid.Nil {
-		return id
-	}
-	return uuid.Must(uuid.NewV7()) // fails only when the system has no randomness
-}
-
-// stale explains an edit that touched no row: the record is gone, or found with
-// another version.
-func stale[T any](_ T, err error) error {
-	if err != nil {
-		return err
-	}
-	return ErrStale
 }

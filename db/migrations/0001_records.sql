@@ -68,7 +68,7 @@ create table firm (
     quiet_starts_min      int check (quiet_starts_min between 0 and 1439),
     quiet_ends_min        int check (quiet_ends_min between 0 and 1439),
     quiet_critical_exempt boolean     not null default true,
-    check ((quiet_starts_min is null) = (quiet_ends_min is null))
+    constraint firm_quiet_ends_min_check1 check ((quiet_starts_min is null) = (quiet_ends_min is null))
 );
 create unique index firm_single on firm ((true));
 insert into firm (id) values ('01900000-0000-7000-8000-000000000001');
@@ -114,7 +114,7 @@ create table plants (
     accelerator_ok         boolean,
     daily_m3               double precision check (daily_m3 > 0),
     archived_at            timestamptz,
-    check ((latitude is null) = (longitude is null))
+    constraint plants_longitude_check1 check ((latitude is null) = (longitude is null))
 );
 create unique index plants_name_key on plants (lower(name)) where archived_at is null;
 create index plants_created_idx on plants (created_at, id);
@@ -208,11 +208,11 @@ create table pours (
     released_at        timestamptz,
     cancelled_at       timestamptz,
 
-    verdict            text check (verdict in ('place', 'protect', 'move', 'unscored')),
-    worst_rule         text,
-    worst_reason       text,
+    verdict            text        not null default '' check (verdict in ('', 'place', 'protect', 'move', 'unscored')),
+    worst_rule         text        not null default '',
+    worst_reason       text        not null default '',
     worst_probability  double precision,
-    severity           text,
+    severity           text        not null default '',
     assessed_at        timestamptz,
     assessment_id      uuid,
     next_window_at     timestamptz,
@@ -224,16 +224,18 @@ create table pours (
     -- One crew is not in two places.
     constraint pours_crew_id_excl exclude using gist (crew_id with =, tstzrange(starts_at, occupied_until) with &&)
         where (state in ('planned', 'placed'))
-);
+) with (fillfactor = 80); -- room for the latest assessment to be rewritten in place
 create index pours_starts_idx on pours (starts_at, id);
 create index pours_crew_idx on pours (crew_id, starts_at, id);
 create index pours_plant_idx on pours (plant_id, starts_at, id);
 create index pours_site_idx on pours (site_id, starts_at, id);
 create index pours_mix_idx on pours (mix_id);
 create index pours_live_idx on pours (starts_at, id) where state in ('planned', 'placed');
-create trigger pours_audit after insert or update or delete on pours
+create trigger pours_audit after insert or delete on pours
     for each row execute function audit_change('verdict', 'worst_rule', 'worst_reason', 'worst_probability', 'severity',
         'assessed_at', 'assessment_id', 'next_window_at');
+create trigger pours_audit_edit after update on pours
+    for each row when (old.version <> new.version) execute function audit_change();
 
 -- cells are the places that the weather sources answer for: a grid cell, a
 -- station, a zone of warnings. Sites share them.
@@ -471,8 +473,10 @@ create table endpoints (
 );
 create unique index endpoints_name_key on endpoints (lower(name));
 create index endpoints_created_idx on endpoints (created_at, id);
-create trigger endpoints_audit after insert or update or delete on endpoints
+create trigger endpoints_audit after insert or delete on endpoints
     for each row execute function audit_change('url_sealed', 'failing_since', 'accepted_at');
+create trigger endpoints_audit_edit after update on endpoints
+    for each row when (old.version <> new.version) execute function audit_change('url_sealed', 'failing_since', 'accepted_at');
 
 -- Signing secrets of an endpoint; while one rotates out, two are valid.
 create table endpoint_secrets (
@@ -561,8 +565,10 @@ create table tokens (
     constraint tokens_hash_key unique (hash)
 );
 create index tokens_created_idx on tokens (created_at, id);
-create trigger tokens_audit after insert or update or delete on tokens
+create trigger tokens_audit after insert or delete on tokens
     for each row execute function audit_change('hash', 'last_used_at');
+create trigger tokens_audit_edit after update on tokens
+    for each row when (old.version <> new.version) execute function audit_change('hash', 'last_used_at');
 
 -- answers keep what a create was answered, by the client's key, for a day.
 create table answers (

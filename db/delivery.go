@@ -1,0 +1,356 @@
+package db
+
+import (
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+)
+
+// Notice is something worth saying, once.
+type Notice struct {
+	ID         uuid.UUID // version 7; made by the create when zero
+	CreatedAt  time.Time
+	AlertID    *uuid.UUID // nil for one that isn't about a single alert
+	Transition *int       // of the alert
+	Type       string     // such as alarm.raised
+	Reason     string     // the rule by which it is said
+	Payload    []byte     // the message as data, before an endpoint's form
+}
+
+// Delivery is one notice to one endpoint: the bytes to send, under one id for
+// every attempt.
+type Delivery struct {
+	DeliveryState
+	ContentType string
+	Body        []byte
+}
+
+// DeliveryState is a delivery without what is sent.
+type DeliveryState struct {
+	ID            uuid.UUID // version 7; made by the create when zero
+	CreatedAt     time.Time
+	UpdatedAt     time.Time
+	NoticeID      uuid.UUID
+	EndpointID    uuid.UUID
+	AlertID       *uuid.UUID // of the notice
+	Transition    *int       // of the notice
+	Severity      string
+	WebhookID     string // made from ID when empty
+	State         string // pending when empty; accepted, dead, superseded or suppressed
+	Reason        string // of the state
+	Attempts      int    // claimed so far
+	NextAttemptAt *time.Time
+	ClaimedBy     string
+	ClaimedUntil  *time.Time
+	SettledAt     *time.Time
+}
+
+// DeliveryLine is a delivery in a list.
+type DeliveryLine struct {
+	DeliveryState
+	NoticeType   string
+	EndpointName string
+	EndpointHost string
+	PourID       *uuid.UUID
+}
+
+// Attempt is one try of a delivery.
+type Attempt struct {
+	DeliveryID  uuid.UUID
+	Number      int // as claimed
+	At          time.Time
+	DurationMS  int
+	Outcome     string // accepted, retry, permanent, gone or unknown
+	Status      *int   // of HTTP
+	Error       string // without the URL
+	Response    string // beginning of the answer
+	RetryAfterS *float64
+	Replica     string
+}
+
+const (
+	insertNotice = `
+		insert into notices (id, created_at, alert_id, transition, type, reason, payload)
+		values (@id, @now, @alert_id, @transition, @type, @reason, @payload)
+		on conflict on constraint notices_type_key do nothing`
+	insertDelivery = `
+		insert into deliveries (id, created_at, updated_at, notice_id, endpoint_id, alert_id, transition, severity, webhook_id,
+			content_type, body, state, reason, next_attempt_at, settled_at)
+		values (@id, @now, @now, @notice_id, @endpoint_id, @alert_id, @transition, @severity, @webhook_id,
+			@content_type, @body, @state, @reason, @next_attempt_at, @settled_at)`
+)
+
+// CreateNotice stores a notice with its deliveries, completed: those pending are
+// due at once unless they say otherwise. A notice of the same type for the same
+// transition is never stored twice: then nothing is, and the second result is
+// false.
+func (tx *Tx) CreateNotice(ctx context.Context, n Notice, deliveries []Delivery) ([]Delivery, bool, error) {
+	stored, isNew, err := tx.createNotice(ctx, n, deliveries)
+	if err != nil {
+		return nil, false, fmt.Errorf("create notice %s: %w", n.Type, err)
+	}
+	return stored, isNew, nil
+}
+
+func (tx *Tx) createNotice(ctx context.Context, n Notice, deliveries []Delivery) ([]Delivery, bool, error) {
+	n.ID = newID(n.ID)
+	inserted, err := run(ctx, tx.q, insertNotice, record(n).set("now", tx.now))
+	if err != nil || inserted == 0 {
+		return nil, false, err
+	}
+	stored := make([]Delivery, len(deliveries))
+	var batch pgx.Batch
+	for i, d := range deliveries {
+		stored[i] = d.of(n, tx.now)
+		batch.Queue(insertDelivery, record(stored[i]).set("now", tx.now))
+	}
+	return stored, true, fault(tx.tx.SendBatch(ctx, &batch).Close())
+}
+
+// of completes a delivery of a notice.
+func (d Delivery) of(n Notice, now time.Time) Delivery {
+	d.ID = newID(d.ID)
+	d.CreatedAt, d.UpdatedAt = now, now
+	d.NoticeID, d.AlertID, d.Transition = n.ID, n.AlertID, n.Transition
+	if d.WebhookID == "" {
+		d.WebhookID = "msg_" + hex.EncodeToString(d.ID[:])
+	}
+	if d.State == "" {
+		d.State = "pending"
+	}
+	switch {
+	case d.State != "pending":
+		d.NextAttemptAt, d.SettledAt = nil, &now
+	case d.NextAttemptAt == nil:
+		d.NextAttemptAt = &now
+	}
+	return d
+}
+
+const selectNotice = `select id, created_at, alert_id, transition, type, reason, payload from notices where id = @id`
+
+// Notice gives one notice.
+func (r reads) Notice(ctx context.Context, id uuid.UUID) (Notice, error) {
+	n, err := one[Notice](ctx, r.q, selectNotice, args{"id": id})
+	if err != nil {
+		return Notice{}, fmt.Errorf("load notice %s: %w", id, err)
+	}
+	return n, nil
+}
+
+const deliveryStateColumns = `d.id, d.created_at, d.updated_at, d.notice_id, d.endpoint_id, d.alert_id, d.transition, d.severity,
+	d.webhook_id, d.state, d.reason, d.attempts, d.next_attempt_at, d.claimed_by, d.claimed_until, d.settled_at`
+
+const deliveryColumns = deliveryStateColumns + `, d.content_type, d.body`
+
+// seenDelivery lets a scope see what was sent about its pours; digests and the
+// alerts of sources may tell of others.
+const seenDelivery = `(` + scopeAll + ` or exists (
+	select from alerts a join pours p on p.id = a.pour_id where a.id = d.alert_id and ` + seenPour + `))`
+
+const selectDelivery = `select ` + deliveryColumns + ` from deliveries d where d.id = @id and ` + seenDelivery
+
+// Delivery gives one delivery; ErrNotFound also when the scope hides its pour.
+func (r reads) Delivery(ctx context.Context, scope Scope, id uuid.UUID) (Delivery, error) {
+	d, err := one[Delivery](ctx, r.q, selectDelivery, scope.on(args{"id": id}))
+	if err != nil {
+		return Delivery{}, fmt.Errorf("load delivery %s: %w", id, err)
+	}
+	return d, nil
+}
+
+// DeliveryFilter narrows a list of deliveries; what is empty doesn't.
+type DeliveryFilter struct {
+	EndpointID uuid.UUID
+	AlertID    uuid.UUID
+	PourID     uuid.UUID
+	States     []string
+	From       time.Time // of CreatedAt
+	Before     time.Time
+}
+
+const selectDeliveries = `
+select ` + deliveryStateColumns + `, n.type as notice_type, e.name as endpoint_name, e.host as endpoint_host, al.pour_id
+from deliveries d join notices n on n.id = d.notice_id join endpoints e on e.id = d.endpoint_id
+left join alerts al on al.id = d.alert_id
+where ` + seenDelivery
+
+// Deliveries lists deliveries, newest first.
+func (r reads) Deliveries(ctx context.Context, scope Scope, f DeliveryFilter, p Page) (List[DeliveryLine], error) {
+	q := newQuery(selectDeliveries, scope.on(args{}))
+	q.deliveries(f)
+	q.when(f.PourID != uuid.Nil, "al.pour_id = @pour_id", "pour_id", f.PourID)
+	l, err := list(ctx, r, q, p, order{at: "d.created_at", id: "d.id", falling: true}, func(d DeliveryLine) Key { return Key{d.CreatedAt, d.ID} })
+	if err != nil {
+		return l, fmt.Errorf("list deliveries: %w", err)
+	}
+	return l, nil
+}
+
+func (q *query) deliveries(f DeliveryFilter) {
+	q.when(f.EndpointID != uuid.Nil, "d.endpoint_id = @endpoint_id", "endpoint_id", f.EndpointID)
+	q.when(f.AlertID != uuid.Nil, "d.alert_id = @alert_id", "alert_id", f.AlertID)
+	q.when(len(f.States) > 0, "d.state = any(@states)", "states", f.States)
+	q.when(!f.From.IsZero(), "d.created_at >= @from", "from", f.From)
+	q.when(!f.Before.IsZero(), "d.created_at < @before", "before", f.Before)
+}
+
+const dueDeliveries = `
+select id from deliveries
+where state = 'pending' and next_attempt_at <= @now and (claimed_until is null or claimed_until <= @now)
+order by next_attempt_at, id limit @limit`
+
+// DueDeliveries gives deliveries whose next attempt is due and that nobody is at.
+func (r reads) DueDeliveries(ctx context.Context, now time.Time, limit int) ([]uuid.UUID, error) {
+	ids, err := values[uuid.UUID](ctx, r.q, dueDeliveries, args{"now": now, "limit": limit})
+	if err != nil {
+		return nil, fmt.Errorf("find due deliveries: %w", err)
+	}
+	return ids, nil
+}
+
+const claimDelivery = `
+update deliveries d set attempts = d.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now
+where d.id = @id and d.state = 'pending' and d.next_attempt_at <= @now and (d.claimed_until is null or d.claimed_until <= @now)
+	and not exists (
+		select from deliveries e
+		where e.endpoint_id = d.endpoint_id and e.alert_id = d.alert_id and e.transition < d.transition and e.state = 'pending')
+returning ` + deliveryColumns
+
+// ClaimDelivery takes a delivery for one attempt, whose number is Attempts in
+// the answer. ErrNotFound when it is settled or gone; ErrRunning when it is not
+// due, somebody is at it, or an earlier one of the same alert to the same
+// endpoint is still pending, for people read them in order.
+func (tx *Tx) ClaimDelivery(ctx context.Context, id uuid.UUID, replica string, lease time.Duration) (Delivery, error) {
+	d, err := one[Delivery](ctx, tx.q, claimDelivery, args{"id": id, "replica": replica, "now": tx.now, "until": tx.now.Add(lease)})
+	if errors.Is(err, ErrNotFound) {
+		err = tx.whyUnclaimed(ctx, id)
+	}
+	if err != nil {
+		return Delivery{}, fmt.Errorf("claim delivery %s: %w", id, err)
+	}
+	return d, nil
+}
+
+func (tx *Tx) whyUnclaimed(ctx context.Context, id uuid.UUID) error {
+	state, err := value[string](ctx, tx.q, `select state from deliveries where id = $1`, id)
+	switch {
+	case err != nil:
+		return err
+	case state == "pending":
+		return ErrRunning
+	}
+	return ErrNotFound
+}
+
+// Settle is what an attempt makes of its delivery.
+type Settle struct {
+	State         string // pending, accepted or dead
+	Reason        string
+	NextAttemptAt *time.Time // when pending
+}
+
+const (
+	settleAttempt = `
+		update deliveries set state = @state, reason = @reason, next_attempt_at = @next_attempt_at, updated_at = @now,
+			claimed_by = '', claimed_until = null, settled_at = case when @state <> 'pending' then @now end
+		where id = @delivery_id and attempts = @number and state = 'pending'`
+	insertAttempt = `
+		insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica)
+		values (@delivery_id, @number, @at, @duration_ms, @outcome, @status, @error, @response, @retry_after_s, @replica)`
+)
+
+// RecordAttempt stores an attempt and what it makes of its delivery. ErrStale
+// when another one claimed the delivery meanwhile, because the lease ran out.
+func (tx *Tx) RecordAttempt(ctx context.Context, a Attempt, s Settle) error {
+	n, err := run(ctx, tx.q, settleAttempt, record(a, s).set("now", tx.now))
+	if err == nil && n == 0 {
+		err = ErrStale
+	}
+	if err == nil {
+		_, err = run(ctx, tx.q, insertAttempt, record(a))
+	}
+	if err != nil {
+		return fmt.Errorf("record attempt %d of delivery %s: %w", a.Number, a.DeliveryID, err)
+	}
+	return nil
+}
+
+const settleDelivery = `
+update deliveries d set state = @state, reason = @reason, next_attempt_at = null, settled_at = @now, updated_at = @now,
+	claimed_by = '', claimed_until = null
+where d.id = @id and d.state = 'pending' and ` + seenDelivery
+
+// SettleDelivery ends a pending delivery without an attempt, as superseded,
+// suppressed or dead. ErrNotFound when it isn't pending or the scope hides it.
+func (tx *Tx) SettleDelivery(ctx context.Context, scope Scope, id uuid.UUID, state, reason string) error {
+	n, err := run(ctx, tx.q, settleDelivery, scope.on(args{"id": id, "state": state, "reason": reason, "now": tx.now}))
+	if err == nil && n == 0 {
+		err = ErrNotFound
+	}
+	if err != nil {
+		return fmt.Errorf("settle delivery %s: %w", id, err)
+	}
+	return nil
+}
+
+const supersedeBefore = `
+update deliveries e set state = 'superseded', reason = @reason, next_attempt_at = null, settled_at = @now, updated_at = @now
+from deliveries d
+where d.id = @id and e.endpoint_id = d.endpoint_id and e.alert_id = d.alert_id and e.transition < d.transition
+	and e.state = 'pending' and e.created_at < @made_before and (e.claimed_until is null or e.claimed_until <= @now)
+returning e.id`
+
+// SupersedeBefore ends the earlier deliveries of the same alert to the same
+// endpoint that have been pending since before a time and that nobody is at:
+// the newer state is told instead.
+func (tx *Tx) SupersedeBefore(ctx context.Context, id uuid.UUID, madeBefore time.Time) ([]uuid.UUID, error) {
+	ids, err := values[uuid.UUID](ctx, tx.q, supersedeBefore, args{
+		"id": id, "made_before": madeBefore, "now": tx.now, "reason": "a newer state is told instead",
+	})
+	if err != nil {
+		return nil, fmt.Errorf("supersede deliveries before %s: %w", id, err)
+	}
+	return ids, nil
+}
+
+// replay keeps to the rows of a filter; its text goes on in Replay.
+const replay = `
+update deliveries t set state = 'pending', reason = 'replayed', next_attempt_at = @now, settled_at = null, updated_at = @now
+where t.id in (
+	select d.id from deliveries d
+	where d.state in ('accepted', 'dead', 'superseded', 'suppressed') and ` + seenDelivery
+
+// Replay makes settled deliveries pending again, under their old ids and bytes.
+func (tx *Tx) Replay(ctx context.Context, scope Scope, f DeliveryFilter) ([]uuid.UUID, error) {
+	q := newQuery(replay, scope.on(args{"now": tx.now}))
+	q.deliveries(f)
+	q.when(f.PourID != uuid.Nil, "d.alert_id in (select id from alerts where pour_id = @pour_id)", "pour_id", f.PourID)
+	q.text.WriteString(") returning t.id")
+	ids, err := values[uuid.UUID](ctx, tx.q, q.text.String(), q.args)
+	if err != nil {
+		return nil, fmt.Errorf("replay deliveries: %w", err)
+	}
+	return ids, nil
+}
+
+const selectAttempts = `
+select t.delivery_id, t.number, t.at, t.duration_ms, t.outcome, t.status, t.error, t.response, t.retry_after_s, t.replica
+from attempts t join deliveries d on d.id = t.delivery_id
+where t.delivery_id = @id and ` + seenDelivery + `
+order by t.number`
+
+// Attempts gives the tries of a delivery in order. A number left out is an
+// attempt that died before its outcome was known.
+func (r reads) Attempts(ctx context.Context, scope Scope, deliveryID uuid.UUID) ([]Attempt, error) {
+	attempts, err := many[Attempt](ctx, r.q, selectAttempts, scope.on(args{"id": deliveryID}))
+	if err != nil {
+		return nil, fmt.Errorf("load attempts of delivery %s: %w", deliveryID, err)
+	}
+	return attempts, nil
+}

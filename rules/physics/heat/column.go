@@ -28,6 +28,9 @@ type Cell struct {
 	// ContactM2KW is a resistance on the face to the next cell: a thin layer
 	// without heat capacity such as foam.
 	ContactM2KW float64
+	// SinkWm3K lets the cell lose heat sideways (E17): SinkWm3K (SinkC - T). Cells
+	// with a sink come first.
+	SinkWm3K float64
 }
 
 // Config describes a Column.
@@ -35,12 +38,12 @@ type Config struct {
 	Cells    []Cell  // from the surface down
 	Lanes    int     // lanes in use, 1 to Width; the others rest
 	InitialC float64 // of all cells
-	// Heated is how many of the upper cells take Source and Sink.
+	// Heated is how many of the upper cells take Source.
 	Heated int
 	// InsulatedBottom closes the lower face; otherwise it is kept at BottomC.
 	InsulatedBottom bool
 	// FluxTolWm2 and TempTolK end the iteration of a step; 0 means the defaults,
-	// 0.01 W/m2 and 1e-4 K. They touch accuracy, not the closure of energy.
+	// 0.01 W/m2 and 1e-3 K. They touch accuracy, not the closure of energy.
 	FluxTolWm2, TempTolK float64
 }
 
@@ -61,10 +64,8 @@ type Tally struct {
 type Column struct {
 	// Source is heat put into each of the upper cells during the next step, W/m3.
 	Source []Lanes
-	// SinkWm3K and SinkC let each of the upper cells lose heat sideways (E17):
-	// SinkWm3K x (SinkC - T), W/m3.
-	SinkWm3K []float64
-	SinkC    Lanes
+	// SinkC is the temperature that cells with a sink lose heat to.
+	SinkC Lanes
 	// BottomC is the temperature of the lower face, unless insulated.
 	BottomC Lanes
 	// Tally is the heat taken in so far.
@@ -78,8 +79,9 @@ type Column struct {
 	tempTol   float64
 	dtS       float64
 
-	dz, contact []float64
-	material    [][Width]Material
+	dz, contact, sinkWm3K []float64
+	sunk                  int // cells above hold all sinks
+	material              [][Width]Material
 
 	temp, old []Lanes // the solved step and the one before
 	slope     []Lanes // dH/dT, J/(m3 K)
@@ -103,6 +105,7 @@ type Column struct {
 	worstK        Lanes // solved temperature against that of its enthalpy, worst cell
 	topC, bottomC Lanes // solved temperatures of the outer cells, which carry the fluxes
 	sinkWm2       Lanes
+	sourceWm2     Lanes
 }
 
 // New makes a column; see Reset.
@@ -125,11 +128,12 @@ func (c *Column) Reset(cfg Config) error {
 		}
 	}
 	c.n, c.lanes, c.insulated, c.dtS = n, cfg.Lanes, cfg.InsulatedBottom, 0
-	c.fluxTol, c.tempTol = orDefault(cfg.FluxTolWm2, 0.01), orDefault(cfg.TempTolK, 1e-4)
+	c.fluxTol, c.tempTol = orDefault(cfg.FluxTolWm2, 0.01), orDefault(cfg.TempTolK, 1e-3)
 	c.Tally, c.Iterations = Tally{}, 0
 	c.SinkC, c.BottomC = All(cfg.InitialC), All(cfg.InitialC)
 	resize(&c.Source, cfg.Heated)
-	resize(&c.SinkWm3K, cfg.Heated)
+	resize(&c.sinkWm3K, n)
+	c.sunk = 0
 	for _, s := range []*[]Lanes{&c.temp, &c.old, &c.slope, &c.lo, &c.hi, &c.storage, &c.half,
 		&c.face, &c.inverse, &c.couple, &c.partial, &c.change} {
 		resize(s, n)
@@ -143,7 +147,10 @@ func (c *Column) Reset(cfg Config) error {
 	}
 	for i := range cfg.Cells {
 		cell := &cfg.Cells[i]
-		c.dz[i], c.contact[i] = cell.ThicknessM, cell.ContactM2KW
+		c.dz[i], c.contact[i], c.sinkWm3K[i] = cell.ThicknessM, cell.ContactM2KW, cell.SinkWm3K
+		if cell.SinkWm3K > 0 {
+			c.sunk = i + 1
+		}
 		c.temp[i], c.old[i] = All(cfg.InitialC), All(cfg.InitialC)
 		for l := range Width {
 			c.material[i][l] = cell.Material
@@ -174,7 +181,7 @@ func orDefault(v, def float64) float64 {
 func (cell *Cell) check() error {
 	m := &cell.Material
 	positive := cell.ThicknessM > 0 && m.KUnfrozen > 0 && m.KFrozen > 0 && m.CUnfrozen > 0 && m.CFrozen > 0
-	if !positive || m.LatentJM3 < 0 || m.RangeK < 0 || cell.ContactM2KW < 0 || (m.RangeK == 0 && m.FreezeC >= 0) {
+	if !positive || m.LatentJM3 < 0 || m.RangeK < 0 || cell.ContactM2KW < 0 || cell.SinkWm3K < 0 || (m.RangeK == 0 && m.FreezeC >= 0) {
 		return fmt.Errorf("%w: %+v", ErrColumn, *cell)
 	}
 	return nil
@@ -264,7 +271,7 @@ func (c *Column) survey(i int) {
 			}
 			continue
 		}
-		c.warmC[i] = math.Max(c.warmC[i], c.lo[i][l])
+		c.warmC[i] = max(c.warmC[i], c.lo[i][l])
 	}
 }
 

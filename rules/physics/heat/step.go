@@ -26,7 +26,7 @@ func (c *Column) solve(top *Surface, at []Lanes, done *[Width]bool, first bool) 
 	c.Iterations++
 	for l := range c.lanes {
 		if !done[l] {
-			top.linearise(l, c.half[0][l], at[0][l])
+			top.linearise(l, c.half[0][l], at[0][l], c.fluxTol)
 		}
 	}
 	c.eliminate(top)
@@ -97,63 +97,70 @@ func (c *Column) join(i int) {
 
 // eliminate runs from the bottom up, renewing pivots only above factorTo.
 func (c *Column) eliminate(top *Surface) {
-	c.factorTo = max(c.factorTo, len(c.Source)-1, 0)
 	var y Lanes // right side carried up
+	c.sourceWm2 = Lanes{}
 	last := c.n - 1
 	for l := range Width {
 		y[l] = c.face[last][l] * c.BottomC[l]
 	}
-	i := last
-	for ; i > c.factorTo; i-- {
+	c.couple[last] = All(1) // to the bottom
+	for i := last; i >= 0; i-- {
+		if i <= c.factorTo {
+			c.pivot(i, top)
+		}
 		storage, old, couple, inverse, partial := &c.storage[i], &c.old[i], &c.couple[i], &c.inverse[i], &c.partial[i]
-		if i == last {
-			for l := range Width {
-				y[l] += storage[l] * old[l]
-			}
-		} else {
+		if i < max(len(c.Source), c.sunk, 1) || c.branched[i] {
 			for l := range Width {
 				y[l] = storage[l]*old[l] + couple[l]*y[l]
 			}
-		}
-		if c.branched[i] {
-			c.addChange(i, &y)
+			c.extra(i, &y, top)
+			for l := range Width {
+				partial[l] = y[l] * inverse[l]
+			}
+			continue
 		}
 		for l := range Width {
-			partial[l] = y[l] * inverse[l]
+			v := storage[l]*old[l] + couple[l]*y[l]
+			y[l] = v
+			partial[l] = v * inverse[l]
 		}
-	}
-	for ; i >= 0; i-- {
-		c.pivot(i, &y, top)
 	}
 	c.factorTo = 0
 }
 
-// addChange adds what a change of branch does to the right side of cell i.
-func (c *Column) addChange(i int, y *Lanes) {
-	change := &c.change[i]
-	for l := range Width {
-		y[l] += change[l]
+// extra adds to the right side of cell i what not every cell has: heat from
+// within and sideways, changes of branch, the surface.
+func (c *Column) extra(i int, y *Lanes, top *Surface) {
+	if i < len(c.Source) {
+		dz, source := c.dz[i], &c.Source[i]
+		for l := range Width {
+			v := dz * source[l]
+			y[l] += v
+			c.sourceWm2[l] += v
+		}
+	}
+	if i < c.sunk {
+		sink := c.dz[i] * c.sinkWm3K[i]
+		for l := range Width {
+			y[l] += sink * c.SinkC[l]
+		}
+	}
+	if c.branched[i] {
+		for l, v := range &c.change[i] {
+			y[l] += v
+		}
+	}
+	if i == 0 {
+		for l := range Width {
+			y[l] += top.offset[l]
+		}
 	}
 }
 
-// pivot eliminates cell i with new factors.
-func (c *Column) pivot(i int, y *Lanes, top *Surface) {
-	storage, old, face, couple, inverse, partial := &c.storage[i], &c.old[i], &c.face[i], &c.couple[i], &c.inverse[i], &c.partial[i]
-	var diagonal Lanes
-	if i == c.n-1 {
-		for l := range Width {
-			diagonal[l] = storage[l] + face[l]
-			y[l] += storage[l] * old[l]
-		}
-	} else {
-		next := &c.inverse[i+1]
-		for l := range Width {
-			k := face[l] * next[l]
-			couple[l] = k
-			diagonal[l] = storage[l] + face[l] - face[l]*k
-			y[l] = storage[l]*old[l] + k*y[l]
-		}
-	}
+// pivot renews the factors of cell i.
+func (c *Column) pivot(i int, top *Surface) {
+	storage, face, couple, inverse := &c.storage[i], &c.face[i], &c.couple[i], &c.inverse[i]
+	diagonal := *storage
 	if i > 0 {
 		above := &c.face[i-1]
 		for l := range Width {
@@ -162,23 +169,25 @@ func (c *Column) pivot(i int, y *Lanes, top *Surface) {
 	} else {
 		for l := range Width {
 			diagonal[l] += top.slope[l]
-			y[l] += top.offset[l]
 		}
 	}
-	if i < len(c.Source) {
-		dz, source, sink := c.dz[i], &c.Source[i], c.dz[i]*c.SinkWm3K[i]
+	if i < c.sunk {
+		sink := c.dz[i] * c.sinkWm3K[i]
 		for l := range Width {
 			diagonal[l] += sink
-			y[l] += dz*source[l] + sink*c.SinkC[l]
 		}
 	}
-	if c.branched[i] {
-		c.addChange(i, y)
+	if i == c.n-1 {
+		for l := range Width {
+			inverse[l] = 1 / (diagonal[l] + face[l])
+		}
+		return
 	}
+	next := &c.inverse[i+1]
 	for l := range Width {
-		v := 1 / diagonal[l]
-		inverse[l] = v
-		partial[l] = y[l] * v
+		k := face[l] * next[l]
+		couple[l] = k
+		inverse[l] = 1 / (diagonal[l] + face[l] - face[l]*k)
 	}
 }
 
@@ -187,28 +196,30 @@ func (c *Column) pivot(i int, y *Lanes, top *Surface) {
 // linearised in, at temperatures at, go through branch.
 func (c *Column) substitute(at []Lanes, done *[Width]bool, first bool) {
 	c.worstK = Lanes{}
-	sink := Lanes{}
-	x := Lanes{} // solved temperature of the cell above
-	for i := range c.n {
-		partial := &c.partial[i]
-		if i == 0 {
-			x = *partial
-			keep(&c.topC, &x, done)
+	x := c.partial[0] // solved temperature of the cell above
+	keep(&c.topC, &x, done)
+	sink := c.sideways(0, &x)
+	c.place(0, &x, at, done)
+	for i := 1; i < c.n; i++ {
+		partial, couple := &c.partial[i], &c.couple[i-1]
+		if first && i >= c.sunk {
+			temp, limit := &c.temp[i], c.warmC[i]
+			var below uint64 // sign bit of any lane below limit
+			for l := range Width {
+				v := partial[l] + couple[l]*x[l]
+				x[l], temp[l] = v, v
+				below |= math.Float64bits(v - limit)
+			}
+			if below>>63 == 0 {
+				continue
+			}
 		} else {
-			couple := &c.couple[i-1]
 			for l := range Width {
 				x[l] = partial[l] + couple[l]*x[l]
 			}
-		}
-		if i < len(c.SinkWm3K) && c.SinkWm3K[i] != 0 {
-			w := c.dz[i] * c.SinkWm3K[i]
-			for l := range Width {
-				sink[l] += w * (c.SinkC[l] - x[l])
+			for l, v := range c.sideways(i, &x) {
+				sink[l] += v
 			}
-		}
-		if first && above(&x, c.warmC[i]) {
-			c.temp[i] = x
-			continue
 		}
 		c.place(i, &x, at, done)
 	}
@@ -216,14 +227,15 @@ func (c *Column) substitute(at []Lanes, done *[Width]bool, first bool) {
 	keep(&c.sinkWm2, &sink, done)
 }
 
-// above says whether every lane is above limit.
-func above(x *Lanes, limit float64) bool {
-	for l := range Width {
-		if x[l] < limit {
-			return false
+// sideways is the heat that cell i gains through its sides.
+func (c *Column) sideways(i int, x *Lanes) (gain Lanes) {
+	if i < c.sunk {
+		w := c.dz[i] * c.sinkWm3K[i]
+		for l := range Width {
+			gain[l] = w * (c.SinkC[l] - x[l])
 		}
 	}
-	return true
+	return gain
 }
 
 // keep copies the lanes that are not done.
@@ -263,7 +275,9 @@ func (c *Column) branch(i, l int, atC, solvedC float64) {
 	h := m.EnthalpyJM3(atC) + c.slope[i][l]*(solvedC-atC)
 	t := m.TempC(h)
 	c.temp[i][l] = t
-	c.worstK[l] = math.Max(c.worstK[l], math.Abs(solvedC-t))
+	if d := math.Abs(solvedC - t); d > c.worstK[l] {
+		c.worstK[l] = d
+	}
 	c.slope[i][l] = m.SlopeJM3K(t)
 	c.lo[i][l], c.hi[i][l] = m.linear(t)
 	k, old := c.dz[i]/c.dtS, c.old[i][l]
@@ -295,12 +309,7 @@ func (c *Column) finish(top *Surface) {
 		top.settle(l, c.topC[l])
 		c.Tally.Surface[l] += c.dtS * top.FluxWm2[l]
 		c.Tally.Bottom[l] += c.dtS * c.face[last][l] * (c.BottomC[l] - c.bottomC[l])
+		c.Tally.Source[l] += c.dtS * c.sourceWm2[l]
 		c.Tally.Sink[l] += c.dtS * c.sinkWm2[l]
-	}
-	for i := range c.Source {
-		k, source := c.dtS*c.dz[i], &c.Source[i]
-		for l := range Width {
-			c.Tally.Source[l] += k * source[l]
-		}
 	}
 }

@@ -1,10 +1,6 @@
 package heat
 
-import (
-	"math"
-
-	"frostgate/rules/physics/air"
-)
+import "frostgate/rules/physics/air"
 
 // A Surface is what the outer face meets during one step, and what came of it:
 //
@@ -29,42 +25,35 @@ type Surface struct {
 	LatentWm2 Lanes // heat lost to evaporation
 
 	offset, slope Lanes // flux in = offset - slope x temperature of the uppermost cell
-	follow        Lanes // d skin/d temperature of the uppermost cell
+	follow, rest  Lanes // skin = rest + follow x temperature of the uppermost cell
 	curve         Lanes // half the second derivative of the balance by the skin
-	atC           Lanes // temperature of the uppermost cell linearised at
+	baseC         Lanes // skin linearised at
 }
 
-const (
-	kelvin = 273.15
-	// skinTolK ends the scalar iteration; its error is then about a thousandth of
-	// the square.
-	skinTolK      = 1e-3
-	skinMaxRounds = 40
-)
+const kelvin = 273.15
 
-// linearise solves the skin of lane l for a temperature of the uppermost cell
-// and finds how the flux follows that temperature.
-func (s *Surface) linearise(l int, halfM2KW, cellC float64) {
+// maxRounds bounds the scalar iteration for a skin.
+const maxRounds = 40
+
+// linearise finds how skin and flux of lane l follow the temperature of the
+// uppermost cell, near cellC, to tolWm2.
+func (s *Surface) linearise(l int, halfM2KW, cellC, tolWm2 float64) {
 	g := 1 / (halfM2KW + s.CoverM2KW[l])
-	s.atC[l] = cellC
 	if s.Held {
-		s.slope[l], s.offset[l], s.follow[l], s.curve[l] = g, g*s.SkinC[l], 0, 0
+		s.slope[l], s.offset[l], s.follow[l], s.rest[l], s.curve[l] = g, g*s.SkinC[l], 0, s.SkinC[l], 0
 		return
 	}
-	skin, falls := s.SkinC[l], 0.0
-	for range skinMaxRounds {
-		var q float64
-		q, falls = s.environment(l, skin)
-		d := (g*(cellC-skin) + q) / (g + falls)
-		skin += d
-		if math.Abs(d) < skinTolK {
+	skin := s.SkinC[l]
+	for range maxRounds {
+		q, falls := s.environment(l, skin)
+		follow := g / (g + falls)
+		s.baseC[l], s.follow[l], s.rest[l] = skin, follow, (q+falls*skin)/(g+falls)
+		s.offset[l], s.slope[l] = follow*(q+falls*skin), follow*falls
+		skin = s.rest[l] + follow*cellC
+		if s.leftOut(l, cellC) < tolWm2 {
 			break
 		}
 	}
-	s.SkinC[l] = skin
-	s.follow[l] = g / (g + falls)
-	s.slope[l] = g * falls / (g + falls)
-	s.offset[l] = g*(skin-cellC) + s.slope[l]*cellC
 }
 
 // environment is the flux into the skin of lane l from outside and how much it
@@ -89,15 +78,15 @@ func (s *Surface) environment(l int, skinC float64) (q, falls float64) {
 	return q - latent, falls + s.LatentWm2K[l]*rise
 }
 
-// leftOut estimates what the linearisation left out, in W/m2, now that the
-// uppermost cell is at cellC.
+// leftOut estimates what the linearisation leaves out, in W/m2, with the
+// uppermost cell at cellC.
 func (s *Surface) leftOut(l int, cellC float64) float64 {
-	d := s.follow[l] * (cellC - s.atC[l])
+	d := s.rest[l] + s.follow[l]*cellC - s.baseC[l]
 	return s.curve[l] * d * d
 }
 
 // settle takes over the linear solution, which is what the column received.
 func (s *Surface) settle(l int, cellC float64) {
 	s.FluxWm2[l] = s.offset[l] - s.slope[l]*cellC
-	s.SkinC[l] += s.follow[l] * (cellC - s.atC[l])
+	s.SkinC[l] = s.rest[l] + s.follow[l]*cellC
 }

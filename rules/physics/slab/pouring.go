@@ -130,8 +130,12 @@ func (s *Solver) insert(lanes []Lane) error {
 	n := len(p.cells)
 	s.cells = s.cells[:0]
 	fresh := p.material(0, lanes[0].PlacedTempC)
+	sink := 0.0
+	if e.Kind == Footing {
+		sink = 2 / ((e.FormRM2KW + 1/footingSideWm2K) * e.WidthM)
+	}
 	for _, w := range p.cells {
-		s.cells = append(s.cells, heat.Cell{ThicknessM: w, Material: fresh})
+		s.cells = append(s.cells, heat.Cell{ThicknessM: w, Material: fresh, SinkWm3K: sink})
 	}
 	if e.Kind != Wall {
 		s.cells[n-1].ContactM2KW = e.FoamM / foamWmK
@@ -142,12 +146,6 @@ func (s *Solver) insert(lanes []Lane) error {
 		FluxTolWm2: g.detail.FluxTolWm2, TempTolK: g.detail.TempTolK,
 	}); err != nil {
 		return err
-	}
-	if e.Kind == Footing {
-		side := 1 / (e.FormRM2KW + 1/footingSideWm2K)
-		for i := range p.cells {
-			s.column.SinkWm3K[i] = 2 * side / e.WidthM
-		}
 	}
 	s.surface = heat.Surface{}
 	for l := range lanes {

@@ -98,6 +98,7 @@ type Column struct {
 	freezing []bool    // some lane has ice and water
 	moved    []bool    // some lane's share of ice has changed
 	branched []bool    // some lane changed branch in this step
+	turned   []bool    // some lane may be on another branch: survey
 	stale    []bool    // half changed: faces are to be renewed
 	factorTo int       // pivots of cells 0..factorTo are to be renewed
 	anyStale bool
@@ -142,7 +143,7 @@ func (c *Column) Reset(cfg Config) error {
 	resize(&c.contact, n)
 	resize(&c.material, n)
 	resize(&c.warmC, n)
-	for _, s := range []*[]bool{&c.freezing, &c.moved, &c.branched, &c.stale} {
+	for _, s := range []*[]bool{&c.freezing, &c.moved, &c.branched, &c.turned, &c.stale} {
 		resize(s, n)
 	}
 	for i := range cfg.Cells {
@@ -156,7 +157,6 @@ func (c *Column) Reset(cfg Config) error {
 			c.material[i][l] = cell.Material
 			c.renew(i, l)
 		}
-		c.survey(i)
 	}
 	return nil
 }
@@ -203,7 +203,6 @@ func (c *Column) SetTemp(i, l int, tempC float64) {
 	c.Tally.Property[l] += c.dz[i] * (m.EnthalpyJM3(tempC) - m.EnthalpyJM3(c.temp[i][l]))
 	c.temp[i][l] = tempC
 	c.renew(i, l)
-	c.survey(i)
 }
 
 // Material is the material of cell i in lane l.
@@ -215,7 +214,6 @@ func (c *Column) SetMaterial(i, l int, m Material) {
 	c.Tally.Property[l] += c.dz[i] * (m.EnthalpyJM3(c.temp[i][l]) - was.EnthalpyJM3(c.temp[i][l]))
 	*was = m
 	c.renew(i, l)
-	c.survey(i)
 }
 
 // SetContact replaces the resistance on the face below cell i, in m2K/W.
@@ -258,6 +256,7 @@ func (c *Column) renew(i, l int) {
 		c.storage[i][l] = c.dz[i] * c.slope[i][l] / c.dtS
 	}
 	c.spoil(i)
+	c.turned[i] = true
 }
 
 // survey finds what holds for all lanes of a cell.

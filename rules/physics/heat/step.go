@@ -45,8 +45,12 @@ func (c *Column) prepare(dtS float64) {
 			}
 		}
 	}
-	for i, moved := range c.moved {
-		if moved {
+	for i := range c.n {
+		if c.turned[i] {
+			c.survey(i)
+			c.turned[i] = false
+		}
+		if c.moved[i] {
 			c.conduct(i)
 			c.moved[i] = c.freezing[i]
 		}
@@ -262,9 +266,8 @@ func (c *Column) place(i int, x *Lanes, at []Lanes, done *[Width]bool) {
 		}
 	}
 	if branched {
-		c.branched[i], c.moved[i] = true, true
+		c.branched[i], c.moved[i], c.turned[i] = true, true, true
 		c.factorTo = max(c.factorTo, i)
-		c.survey(i)
 	}
 }
 

@@ -120,7 +120,7 @@ func theDemo() demo {
 }
 
 // demoDetail is the grid and step the reference was computed with.
-var demoDetail = slab.Detail{ConcreteM: .0127, BaseM: .01905, Growth: 1.15, DepthM: 3.048, Steps: []slab.Stride{{UntilH: slab.Forever, StepS: 900}}}
+var demoDetail = slab.Detail{ConcreteM: .0127, BaseM: .01905, EvenM: .15, Growth: 1.15, DepthM: 3.048, Steps: []slab.Stride{{UntilH: slab.Forever, StepS: 900}}}
 
 func (d demo) run(t testing.TB) slab.Result {
 	t.Helper()

@@ -24,11 +24,13 @@ func Soil(l soil.Layer) heat.Material {
 
 // A Detail is how finely a run is computed.
 type Detail struct {
-	ConcreteM float64 // cells of concrete; at least minConcreteCells are made
-	BaseM     float64 // cells in the upper evenDepthM of the ground
-	Growth    float64 // of cells below
-	DepthM    float64 // of the ground; its lower face keeps the temperature of the start
-	Steps     []Stride
+	ConcreteM      float64 // cells of concrete at its faces
+	ConcreteGrowth float64 // towards its middle; 0 means even cells where that is not too many
+	BaseM          float64 // cells at the top of the ground
+	EvenM          float64 // depth to which they stay so
+	Growth         float64 // of cells below
+	DepthM         float64 // of the ground; its lower face keeps the temperature of the start
+	Steps          []Stride
 	// FluxTolWm2 and TempTolK end the iteration of a step; see heat.Config.
 	FluxTolWm2, TempTolK float64
 }
@@ -41,17 +43,19 @@ type Stride struct {
 }
 
 // The details. Usual is what models of this kind need to come within 0.05 h on
-// set, 0.2 h on 500 psi and 0.5 K on the coldest cell; Coarse is for members and
-// candidate starts by the hundred.
+// set, 0.2 h on 500 psi and 0.5 K on the coldest cell. Coarse is for members and
+// candidate starts by the hundred; TestCoarse holds it near Usual.
 var (
-	Fine   = Detail{ConcreteM: .00635, BaseM: .00953, Growth: 1.08, DepthM: 3, Steps: []Stride{{Forever, 60}}}
-	Usual  = Detail{ConcreteM: .0127, BaseM: .01905, Growth: 1.15, DepthM: 3, Steps: []Stride{{12, 300}, {Forever, 900}}}
-	Coarse = Detail{ConcreteM: .0254, BaseM: .0381, Growth: 1.6, DepthM: 3, Steps: []Stride{{2, 900}, {12, 1800}, {Forever, 3600}}, FluxTolWm2: 2, TempTolK: .05}
-)
-
-const (
-	minConcreteCells = 4
-	evenDepthM       = 0.15
+	Fine = Detail{
+		ConcreteM: .00635, BaseM: .00953, EvenM: .15, Growth: 1.08, DepthM: 3, Steps: []Stride{{Forever, 60}},
+	}
+	Usual = Detail{
+		ConcreteM: .0127, BaseM: .01905, EvenM: .15, Growth: 1.15, DepthM: 3, Steps: []Stride{{12, 300}, {Forever, 900}},
+	}
+	Coarse = Detail{
+		ConcreteM: .0127, ConcreteGrowth: 1.8, BaseM: .0127, Growth: 1.6, DepthM: 3,
+		Steps: []Stride{{1, 300}, {4, 900}, {24, 1800}, {Forever, 3600}}, FluxTolWm2: 2, TempTolK: .05,
+	}
 )
 
 // A Ground is a column of ground on the cells of a Detail. It is read-only once
@@ -96,7 +100,7 @@ func (g *Ground) cut(top, bottom float64, m heat.Material) {
 	z := top
 	for z < bottom-1e-9 {
 		w := g.detail.BaseM
-		if below := z - evenDepthM; below > 0 {
+		if below := z - g.detail.EvenM; below > 0 {
 			// The widths of a geometric row follow its depth.
 			w += below * (g.detail.Growth - 1)
 		}

@@ -64,15 +64,7 @@ func (p *pouring) cut(e *Element, g *Ground) {
 	if e.Kind == Wall {
 		p.thickM /= 2
 	}
-	n := max(minConcreteCells, int(math.Round(p.thickM/g.detail.ConcreteM)))
-	p.cells = p.cells[:0]
-	if n <= maxEvenCells {
-		for range n {
-			p.cells = append(p.cells, p.thickM/float64(n))
-		}
-	} else {
-		p.cells = graded(p.cells, p.thickM, g.detail.ConcreteM, e.Kind != Wall)
-	}
+	p.cells = cutConcrete(p.cells[:0], p.thickM, &g.detail, e.Kind != Wall)
 	p.midM, p.part, p.topPart = p.midM[:0], p.part[:0], p.topPart[:0]
 	edge, top := 0.0, math.Min(topM, p.thickM)
 	for _, w := range p.cells {
@@ -95,21 +87,33 @@ func (p *pouring) cut(e *Element, g *Ground) {
 	}
 }
 
-// maxEvenCells is where cells begin to grow inwards, concreteGrowth by how much.
 const (
-	maxEvenCells   = 24
-	concreteGrowth = 1.25
+	minConcreteCells = 4
+	// maxEvenCells is where cells begin to grow inwards, thickGrowth by how much.
+	maxEvenCells = 24
+	thickGrowth  = 1.25
 )
 
-// graded cuts a thickness into cells that grow from the upper face, and from the
-// lower one too when both is set.
-func graded(cells []float64, thickM, firstM float64, both bool) []float64 {
+// cutConcrete cuts a thickness into cells: even ones, or ones that grow from the
+// upper face, and from the lower one too when both counts.
+func cutConcrete(cells []float64, thickM float64, d *Detail, both bool) []float64 {
+	n := max(minConcreteCells, int(math.Round(thickM/d.ConcreteM)))
+	growth := d.ConcreteGrowth
+	if growth == 0 && n > maxEvenCells {
+		growth = thickGrowth
+	}
+	if growth == 0 || n == minConcreteCells {
+		for range n {
+			cells = append(cells, thickM/float64(n))
+		}
+		return cells
+	}
 	reach := thickM
 	if both {
 		reach /= 2
 	}
 	sum := 0.0
-	for w := firstM; sum < reach; w *= concreteGrowth {
+	for w := d.ConcreteM; sum < reach-1e-9; w *= growth {
 		cells = append(cells, w)
 		sum += w
 	}
@@ -212,7 +216,7 @@ func (p *pouring) renew(i, l int) {
 }
 
 // degreeStep is how far hydration goes before properties follow.
-const degreeStep = 0.01
+const degreeStep = 0.02
 
 // refresh renews the materials whose hydration has moved on.
 func (p *pouring) refresh() {

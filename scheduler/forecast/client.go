@@ -27,7 +27,7 @@ const (
 	headerTime    = 15 * time.Second
 	idleTime      = 10 * time.Second // without a byte of the body
 	mostRedirects = 3
-	mostExpansion = 200     // of a compressed body; genuine ones reach about 30
+	mostExpansion = 200      // of a compressed body; genuine ones reach about 30
 	expansionFrom = 64 << 10 // bytes from which expansion is judged
 	headerCap     = 64 << 10
 	validatorCap  = 1 << 10
@@ -41,6 +41,10 @@ type ClientConfig struct {
 	Hosts     []string // hosts besides the asked one that a redirect may lead to
 	PlainHTTP bool     // allows http, for servers on this machine
 	Now       func() time.Time
+	// Turn is asked before each question; it may wait, and its error is given to
+	// the caller instead of an answer. Replicas share a host's budget through it.
+	// Nil means any time.
+	Turn func(ctx context.Context, host string) error
 	// Observe is told of each question; nil for nobody.
 	Observe func(host string, status, bytes int, took time.Duration)
 
@@ -95,6 +99,7 @@ type Request struct {
 // A Response is a usable answer: JSON, or the word that nothing changed.
 type Response struct {
 	NotModified        bool
+	Deprecated         bool // status 203: good, but the service is going to end it
 	Body               []byte
 	ETag, LastModified string
 	FreshUntil         time.Time // zero without a word on it
@@ -105,6 +110,9 @@ var errIdle = errors.New("the body stalled")
 
 // Get asks. Its errors are an [*Error], unless the caller's context ended.
 func (c *Client) Get(ctx context.Context, r Request) (*Response, error) {
+	if err := c.turn(ctx, r.URL); err != nil {
+		return nil, err
+	}
 	outer := ctx
 	ctx, cancel := context.WithTimeout(ctx, cmp.Or(r.Deadline, usualDeadline))
 	defer cancel()
@@ -138,6 +146,15 @@ func (c *Client) Get(ctx context.Context, r Request) (*Response, error) {
 		return nil, &Error{Status: status, Retry: true, Reason: "broken answer", Err: err}
 	}
 	return c.judge(resp, r, body)
+}
+
+// turn waits until the host may be asked.
+func (c *Client) turn(ctx context.Context, address string) error {
+	u, err := url.Parse(address)
+	if err != nil || c.cfg.Turn == nil {
+		return nil //nolint:nilerr // request refuses such an address
+	}
+	return c.cfg.Turn(ctx, u.Host)
 }
 
 func (c *Client) request(ctx context.Context, r Request) (*http.Request, error) {
@@ -302,7 +319,7 @@ func (c *Client) judge(resp *http.Response, r Request, body []byte) (*Response, 
 	if first := bytes.TrimLeft(body, " \t\r\n"); len(first) == 0 || first[0] != '{' && first[0] != '[' {
 		return nil, &Error{Status: resp.StatusCode, Retry: true, Reason: "no JSON", Err: errors.New("labelled as JSON")}
 	}
-	answer.Body = body
+	answer.Body, answer.Deprecated = body, resp.StatusCode == http.StatusNonAuthoritativeInfo
 	return answer, nil
 }
 

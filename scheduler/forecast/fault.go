@@ -1,6 +1,7 @@
 package forecast
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -17,6 +18,15 @@ type Error struct {
 	Reason string        // short, safe to show
 	Err    error
 }
+
+// Two answers that concern a place rather than the weather there.
+var (
+	// ErrOutside is the cause when a source does not cover a place.
+	ErrOutside = errors.New("the source does not cover this place")
+	// ErrMoved is the cause when a cell is not the place's any more: it has to be
+	// located again.
+	ErrMoved = errors.New("the source moved its cells")
+)
 
 // Error gives the reason and the cause.
 func (e *Error) Error() string {

@@ -33,8 +33,15 @@ type About struct {
 	Link        string        // goes with the credit
 	Batch       int           // most cells of one call
 	Period      time.Duration // between pulls of a cell
+	Rate        Rate          // of calls to Host, all replicas together
 	StaleAfter  time.Duration // age of an issue from which it is doubtful
 	DeadAfter   time.Duration // age of an issue from which it is not used
+}
+
+// A Rate is how often a host may be called.
+type Rate struct {
+	Every time.Duration // between calls, in the long run
+	Burst int           // calls at once after a rest
 }
 
 // A Result is what came of asking for one cell: a new issue, the word that
@@ -44,6 +51,7 @@ type Result struct {
 	NotModified        bool
 	ETag, LastModified string
 	ExpiresAt          time.Time // not to be asked again before; zero without a word on it
+	Notice             string    // of a good answer: what its operator should hear of, one line
 	Err                error
 }
 
@@ -54,6 +62,7 @@ type Issue struct {
 	Model     string
 	Cell      Cell
 	Observed  bool // hours measured, not forecast
+	Partial   bool // some members only, such as a spread: needs other weather beside it
 	IssuedAt  time.Time
 	FetchedAt time.Time
 	Body      []byte   // what it was read from
@@ -109,7 +118,7 @@ func (i *Issue) Check() error {
 			i.Hours[k].checkSeam(&i.Hours[k-1])
 		}
 	}
-	if reach := i.Reach(); !i.Observed && !reach.After(i.FetchedAt.Add(-time.Hour)) {
+	if reach := i.Reach(); !i.Observed && !i.Partial && !reach.After(i.FetchedAt.Add(-time.Hour)) {
 		return &Error{Retry: true, Reason: "no weather ahead", Err: fmt.Errorf("complete hours reach to %s", reach.Format(time.RFC3339))}
 	}
 	return nil

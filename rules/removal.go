@@ -1,0 +1,125 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"frostgate/rules/physics/curing"
+)
+
+// protectionPeriodH is how long concrete is to be kept at its placing minimum:
+// against early freezing, and for strength where the category asks for more (ACI
+// 306R). A longer period of the authority at the site counts.
+func protectionPeriodH(c *Case) (hours float64, src Source) {
+	p := curing.Protection(c.Pour.ServiceCategory, c.accelerated())
+	days := math.Max(p.EarlyFreezingD, p.StrengthD)
+	id := [...]string{"A4-04", "A4-01", "A4-02", "A4-03", "A4-04"}[max(0, min(4, c.Pour.ServiceCategory))]
+	src = Source{id, "ACI 306R-16 Table 7.1 (306R-88 Tables 5.1 and 5.3), protection by service category", standingSecondHand}
+	if p.ProveStrength {
+		src.Standing = standingMemory
+	}
+	hours = 24 * days
+	for i := range c.Site.LocalRules {
+		r := &c.Site.LocalRules[i]
+		if r.Kind == localProtectMinH && r.Value > hours {
+			hours, src = r.Value, r.source()
+		}
+	}
+	return hours, src
+}
+
+// leastAcceleratingPct is the dose from which an accelerator counts. CAL: the
+// lowest dose its makers print, about 8 fl oz per 100 lb.
+const leastAcceleratingPct = 0.7
+
+// accelerated is one of the three that shorten protection (ACI 306.1-90): type III
+// cement or an accelerator. The third, 60 kg/m3 more cement than usual, cannot be
+// told from a mix.
+func (c *Case) accelerated() bool {
+	return c.Pour.Mix.CementType == "III" || c.acceleratorPct() >= leastAcceleratingPct
+}
+
+// acceleratorPct is the sum of all accelerators in percent of cement.
+func (c *Case) acceleratorPct() float64 {
+	var sum float64
+	for _, a := range c.Pour.Mix.Admixtures {
+		if a.Kind == calciumChloride || a.Kind == nonchloride {
+			sum += a.DosePct
+		}
+	}
+	return sum
+}
+
+// dischargeLimit is how long after batching a truck may discharge, in minutes:
+// the published time, or the shorter one of practice with hot water or an
+// accelerator.
+func dischargeLimit(c *Case, l limitSet, b *Batch) (minutes float64, src Source) {
+	minutes, src = l.value("haul.discharge_min"), l.source("haul.discharge_min")
+	if quick := l.value("haul.quick_min"); quick < minutes && c.quick(l, b) {
+		minutes, src = quick, l.source("haul.quick_min")
+	}
+	return minutes, src
+}
+
+// quick reports whether concrete stiffens faster than the published time allows
+// for.
+func (c *Case) quick(l limitSet, b *Batch) bool {
+	hot := b != nil && b.WaterTempC != nil && *b.WaterTempC > l.value("batch.water_sequence_c")
+	return hot || c.acceleratorPct() > 0
+}
+
+// mayBare reports whether a surface may be bared: it is within the published
+// difference to the air, or it cannot cool in the coming day by more than the
+// gradual drop published for its thickness. For a wall the graph of CSA A23.1 by
+// length over height counts where it is stricter than the drop; it holds in wind
+// up to 25 km/h, and beyond that a wall has to wait for the difference.
+func (c *Case) mayBare(l limitSet, b baring) bool {
+	if b.surfaceC-b.airC <= l.value("removal.diff_c") {
+		return true
+	}
+	drop, _ := l.coolDropC(c.Pour.ThicknessMM)
+	if b.surfaceC-b.lowestC > drop {
+		return false
+	}
+	if c.Pour.Element != Wall {
+		return true
+	}
+	difference, known := curing.DifferenceC(c.Pour.ThicknessMM, c.lengthOverHeight(), b.windMS)
+	return known && b.surfaceC-b.airC <= difference
+}
+
+// A baring is a surface about to be bared and the air it would meet.
+type baring struct {
+	surfaceC float64
+	airC     float64
+	lowestC  float64 // lowest air in the 24 h after
+	windMS   float64
+}
+
+// longWall is the ratio from which the graph is flat, and the strictest: what
+// counts for a wall of unknown length or height.
+const longWall = 20
+
+func (c *Case) lengthOverHeight() float64 {
+	if c.Pour.LengthMM <= 0 || c.Pour.HeightMM <= 0 {
+		return longWall
+	}
+	return c.Pour.LengthMM / c.Pour.HeightMM
+}
+
+// formsOff is the first hour at which wall forms have stood long enough at or
+// above 10 C (50 F), not necessarily in one stretch (ACI 347R-94), with the
+// concrete past its critical strength; zero when it is not reached.
+func (r *course) formsOff() time.Time {
+	warmH := 0.0
+	for i := range r.rows {
+		row := &r.rows[i]
+		if warmH >= curing.WallFormsH && !r.critical.IsZero() && !row.at.Before(r.critical) {
+			return row.at
+		}
+		if row.coldestC >= curing.FormTempC {
+			warmH++
+		}
+	}
+	return time.Time{}
+}

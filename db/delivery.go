@@ -258,7 +258,7 @@ type Settle struct {
 const (
 	settleAttempt = `
 		update deliveries set state = @state, reason = @reason, next_attempt_at = @next_attempt_at, updated_at = @now,
-			claimed_by = '', claimed_until = null, settled_at = case when @state <> 'pending' then @now end
+			claimed_by = '', claimed_until = null, settled_at = case when @state <> 'pending' then @now::timestamptz end
 		where id = @delivery_id and attempts = @number and state = 'pending'`
 	insertAttempt = `
 		insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica)

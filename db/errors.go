@@ -83,7 +83,9 @@ func fault(err error) error {
 		return refused(ErrInvalid, pg, field, "is out of range")
 	case "23502": // not_null_violation
 		return refused(ErrInvalid, pg, pg.ColumnName, "is missing")
-	case "22003", "22007", "22008", "22021", "22023", "22P02", "22P05": // data exceptions
+	case "22023": // invalid_parameter_value, of the zone that a check looks up
+		return refused(ErrInvalid, pg, "timezone", "is not a known time zone")
+	case "22003", "22007", "22008", "22021", "22P02", "22P05": // data exceptions
 		return refused(ErrInvalid, pg, field, "has a value that cannot be stored")
 	case "57014", "55P03", "57P01", "57P02", "57P03", "53300", "53100", "53200", "25006":
 		return fmt.Errorf("%w: %w", ErrUnavailable, err)

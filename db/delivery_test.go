@@ -1,0 +1,362 @@
+package db_test
+
+import (
+	"errors"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
+
+	"frostgate/db"
+	"frostgate/db/dbtest"
+)
+
+// A notice is stored once per transition and type, its deliveries with it.
+func TestNoticeOnce(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e, quiet := b.endpoint("chat"), b.endpoint("quiet")
+	a := b.raise(b.pour("p", monday), "k")
+	notice := db.Notice{AlertID: &a.ID, Transition: &a.Transition, Type: "alarm.raised", Reason: "first", Payload: []byte(`{"x": 1}`)}
+	deliveries := []db.Delivery{
+		{DeliveryState: db.DeliveryState{EndpointID: e.ID}, ContentType: "application/json", Body: []byte("bytes")},
+		{DeliveryState: db.DeliveryState{EndpointID: quiet.ID, State: "suppressed", Reason: "quiet hours"}, Body: []byte("bytes")},
+	}
+	var made []db.Delivery
+	b.tx(func(tx *db.Tx) error {
+		var isNew bool
+		var err error
+		made, isNew, err = tx.CreateNotice(b.ctx, notice, deliveries)
+		require.NoError(t, err)
+		require.True(t, isNew)
+		_, isNew, err = tx.CreateNotice(b.ctx, notice, deliveries)
+		require.NoError(t, err)
+		require.False(t, isNew)
+		return nil
+	})
+	l, err := b.Deliveries(b.ctx, all, db.DeliveryFilter{}, db.Page{})
+	require.NoError(t, err)
+	require.Len(t, l.Items, 2)
+	for _, d := range made {
+		stored, err := b.Delivery(b.ctx, all, d.ID)
+		require.NoError(t, err)
+		requireSame(t, d, stored)
+	}
+	require.Equal(t, []string{"pending", "suppressed"}, []string{made[0].State, made[1].State})
+	require.NotEqual(t, made[0].WebhookID, made[1].WebhookID)
+	stored, err := b.Notice(b.ctx, made[0].NoticeID)
+	require.NoError(t, err)
+	require.Equal(t, notice.Payload, stored.Payload)
+
+	due, err := b.DueDeliveries(b.ctx, time.Now().Add(time.Minute), 10)
+	require.NoError(t, err)
+	require.Equal(t, []uuid.UUID{made[0].ID}, due)
+
+	err = b.try(func(tx *db.Tx) error { // a notice of a transition that never was
+		_, _, err := tx.CreateNotice(b.ctx, db.Notice{AlertID: &a.ID, Transition: ptr(99), Type: "x", Payload: []byte{}}, nil)
+		return err
+	})
+	require.ErrorIs(t, err, db.ErrInvalid)
+}
+
+func TestDeliveryFilters(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	one, two := b.endpoint("one"), b.endpoint("two")
+	p, q := b.pour("p", monday), b.pour("q", monday.Add(24*time.Hour))
+	pa, qa := b.raise(p, "k"), b.raise(q, "k")
+	d1, d2 := b.deliver(pa, one), b.deliver(qa, two)
+	for _, c := range []struct {
+		filter db.DeliveryFilter
+		want   []uuid.UUID
+	}{
+		{db.DeliveryFilter{}, []uuid.UUID{d2.ID, d1.ID}},
+		{db.DeliveryFilter{EndpointID: one.ID}, []uuid.UUID{d1.ID}},
+		{db.DeliveryFilter{AlertID: qa.ID}, []uuid.UUID{d2.ID}},
+		{db.DeliveryFilter{PourID: p.ID}, []uuid.UUID{d1.ID}},
+		{db.DeliveryFilter{States: []string{"dead"}}, nil},
+		{db.DeliveryFilter{From: d2.CreatedAt}, []uuid.UUID{d2.ID}},
+		{db.DeliveryFilter{Before: d2.CreatedAt}, []uuid.UUID{d1.ID}},
+	} {
+		l, err := b.Deliveries(b.ctx, all, c.filter, db.Page{})
+		require.NoError(t, err)
+		var ids []uuid.UUID
+		for _, d := range l.Items {
+			ids = append(ids, d.ID)
+			require.Equal(t, "alarm.raised", d.NoticeType)
+			require.Equal(t, "hooks.example.net", d.EndpointHost)
+		}
+		require.Equal(t, c.want, ids)
+	}
+}
+
+// claimAs claims for a replica and gives what happened.
+func (b *bundle) claimAs(id uuid.UUID, replica string, lease time.Duration) (d db.Delivery, err error) {
+	err = b.try(func(tx *db.Tx) (err error) {
+		d, err = tx.ClaimDelivery(b.ctx, id, replica, lease)
+		return err
+	})
+	return d, err
+}
+
+func (b *bundle) record(d db.Delivery, outcome string, s db.Settle) error {
+	return b.try(func(tx *db.Tx) error {
+		return tx.RecordAttempt(b.ctx, db.Attempt{
+			DeliveryID: d.ID, Number: d.Attempts, At: tx.Now(), DurationMS: 12, Outcome: outcome, Status: ptr(503),
+			Error: "no luck", Response: "busy", RetryAfterS: ptr(1.5), Replica: d.ClaimedBy,
+		}, s)
+	})
+}
+
+// One delivery from the first failed attempt to the last: claimed by one replica
+// at a time, the same id and bytes each time.
+func TestDeliveryAttempts(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	made := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
+
+	first, err := b.claimAs(made.ID, "a", time.Minute)
+	require.NoError(t, err)
+	require.Equal(t, 1, first.Attempts)
+	_, err = b.claimAs(made.ID, "b", time.Minute)
+	require.ErrorIs(t, err, db.ErrRunning)
+	require.NoError(t, b.record(first, "retry", db.Settle{State: "pending", Reason: "503", NextAttemptAt: ptr(time.Now().Add(time.Hour))}))
+	_, err = b.claimAs(made.ID, "b", time.Minute)
+	require.ErrorIs(t, err, db.ErrRunning) // not due
+	require.ErrorIs(t, b.record(first, "retry", db.Settle{State: "pending", NextAttemptAt: &monday}), db.ErrConflict)
+
+	_, err = b.Pool().Exec(b.ctx, "update deliveries set next_attempt_at = now()")
+	require.NoError(t, err)
+	second, err := b.claimAs(made.ID, "b", 0) // a lease that runs out at once
+	require.NoError(t, err)
+	third, err := b.claimAs(made.ID, "c", time.Minute)
+	require.NoError(t, err)
+	require.Equal(t, 3, third.Attempts)
+	require.ErrorIs(t, b.record(second, "accepted", db.Settle{State: "accepted"}), db.ErrStale) // fenced
+	require.NoError(t, b.record(third, "accepted", db.Settle{State: "accepted", Reason: "200"}))
+	_, err = b.claimAs(made.ID, "a", time.Minute)
+	require.ErrorIs(t, err, db.ErrNotFound)
+	_, err = b.claimAs(uuid.New(), "a", time.Minute)
+	require.ErrorIs(t, err, db.ErrNotFound)
+	for _, d := range []db.Delivery{first, second, third} {
+		require.Equal(t, made.WebhookID, d.WebhookID)
+		require.Equal(t, made.Body, d.Body)
+	}
+
+	stored, err := b.Delivery(b.ctx, all, made.ID)
+	require.NoError(t, err)
+	require.Equal(t, "accepted", stored.State)
+	require.NotNil(t, stored.SettledAt)
+	require.Nil(t, stored.NextAttemptAt)
+	attempts, err := b.Attempts(b.ctx, all, made.ID)
+	require.NoError(t, err)
+	require.Len(t, attempts, 2) // the second died without a word
+	require.Equal(t, []int{1, 3}, []int{attempts[0].Number, attempts[1].Number})
+	require.Equal(t, []string{"a", "c"}, []string{attempts[0].Replica, attempts[1].Replica})
+	require.Equal(t, 503, *attempts[0].Status)
+}
+
+// Many replicas compete for one delivery: one gets it.
+func TestClaimOnce(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	made := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
+	results := make(chan error, 8)
+	for range cap(results) {
+		go func() {
+			_, err := b.claimAs(made.ID, "x", time.Minute)
+			results <- err
+		}()
+	}
+	won := 0
+	for range cap(results) {
+		if err := <-results; err == nil {
+			won++
+		} else {
+			require.ErrorIs(t, err, db.ErrRunning)
+		}
+	}
+	require.Equal(t, 1, won)
+}
+
+// Of one alert, an endpoint hears the states in order; another alert or endpoint
+// doesn't wait. A head that blocks too long gives way.
+func TestDeliveriesInOrder(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e, other := b.endpoint("e"), b.endpoint("other")
+	a := b.raise(b.pour("p", monday), "k")
+	first := b.deliver(a, e)
+	b.tx(func(tx *db.Tx) (err error) {
+		a, _, err = tx.Advance(b.ctx, a, db.Transition{Event: "alarm.cleared"})
+		return err
+	})
+	second := b.deliver(a, e)
+	var elsewhere db.Delivery
+	b.tx(func(tx *db.Tx) error {
+		made, _, err := tx.CreateNotice(b.ctx, db.Notice{AlertID: &a.ID, Transition: &a.Transition, Type: "alarm.reminder", Payload: []byte{}},
+			[]db.Delivery{{DeliveryState: db.DeliveryState{EndpointID: other.ID}, Body: []byte{}}})
+		elsewhere = made[0]
+		return err
+	})
+
+	_, err := b.claimAs(second.ID, "r", time.Minute)
+	require.ErrorIs(t, err, db.ErrRunning)
+	_, err = b.claimAs(elsewhere.ID, "r", time.Minute)
+	require.NoError(t, err)
+
+	supersede := func(before time.Time) (ids []uuid.UUID) {
+		b.tx(func(tx *db.Tx) (err error) {
+			ids, err = tx.SupersedeBefore(b.ctx, second.ID, before)
+			return err
+		})
+		return ids
+	}
+	require.Empty(t, supersede(first.CreatedAt))
+	claimed, err := b.claimAs(first.ID, "r", time.Minute)
+	require.NoError(t, err)
+	require.Empty(t, supersede(time.Now().Add(time.Minute))) // somebody is at it
+	require.NoError(t, b.record(claimed, "retry", db.Settle{State: "pending", NextAttemptAt: ptr(time.Now().Add(time.Hour))}))
+	require.Equal(t, []uuid.UUID{first.ID}, supersede(time.Now().Add(time.Minute)))
+	_, err = b.claimAs(second.ID, "r", time.Minute)
+	require.NoError(t, err)
+}
+
+// A replay sends the same bytes under the same id; what is pending is left alone.
+func TestReplay(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("e")
+	p := b.pour("p", monday)
+	dead, pending := b.deliver(b.raise(p, "k"), e), b.deliver(b.raise(p, "other"), e)
+	claimed, err := b.claimAs(dead.ID, "r", time.Minute)
+	require.NoError(t, err)
+	require.NoError(t, b.record(claimed, "gone", db.Settle{State: "dead", Reason: "410"}))
+
+	replay := func(f db.DeliveryFilter) (ids []uuid.UUID) {
+		b.tx(func(tx *db.Tx) (err error) {
+			ids, err = tx.Replay(b.ctx, all, f)
+			return err
+		})
+		return ids
+	}
+	require.Empty(t, replay(db.DeliveryFilter{PourID: uuid.New()}))
+	require.Empty(t, replay(db.DeliveryFilter{States: []string{"accepted"}}))
+	require.Equal(t, []uuid.UUID{dead.ID}, replay(db.DeliveryFilter{EndpointID: e.ID, PourID: p.ID, From: dead.CreatedAt}))
+	require.Empty(t, replay(db.DeliveryFilter{EndpointID: e.ID}))
+	again, err := b.claimAs(dead.ID, "r", time.Minute)
+	require.NoError(t, err)
+	require.Equal(t, 2, again.Attempts)
+	require.Equal(t, []any{dead.WebhookID, dead.Body}, []any{again.WebhookID, again.Body})
+
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.SettleDelivery(b.ctx, all, pending.ID, "superseded", "newer"))
+		require.ErrorIs(t, tx.SettleDelivery(b.ctx, all, pending.ID, "dead", "x"), db.ErrNotFound)
+		return nil
+	})
+}
+
+// URL and secrets are sealed in the database and open only with the key.
+func TestEndpointKeys(t *testing.T) {
+	t.Parallel()
+	conn := dbtest.NewConn(t)
+	b := setupOn(t, dbtest.Open(t, db.Config{Conn: conn}))
+	e := b.endpoint("chat")
+	require.Equal(t, "hooks.example.net", e.Host)
+	keys, err := b.EndpointKeys(b.ctx, e.ID, time.Now())
+	require.NoError(t, err)
+	require.Equal(t, db.Keys{URL: "https://hooks.example.net/in/7f3a", Secrets: []string{"first secret"}}, keys)
+
+	b.tx(func(tx *db.Tx) error { return tx.RotateSecret(b.ctx, e.ID, "second secret", 24*time.Hour) })
+	for after, want := range map[time.Duration][]string{
+		23 * time.Hour: {"second secret", "first secret"}, 25 * time.Hour: {"second secret"},
+	} {
+		keys, err := b.EndpointKeys(b.ctx, e.ID, time.Now().Add(after))
+		require.NoError(t, err)
+		require.Equal(t, want, keys.Secrets)
+	}
+
+	b.tx(func(tx *db.Tx) error {
+		e.CrewIDs, e.MinSeverity, e.Settings, e.Rank, e.DelayMin = []uuid.UUID{b.crew.ID}, "major", []byte(`{"a": 1}`), 1, 15
+		stored, err := tx.UpdateEndpoint(b.ctx, e, "https://other.example.net/in/9")
+		require.NoError(t, err)
+		require.Equal(t, "other.example.net", stored.Host)
+		e.Record, e.Host, e.StateAt = stored.Record, stored.Host, stored.StateAt
+		requireSame(t, e, stored)
+		return nil
+	})
+	stored, err := b.Endpoint(b.ctx, e.ID)
+	require.NoError(t, err)
+	requireSame(t, e, stored)
+	keys, err = b.EndpointKeys(b.ctx, e.ID, time.Now())
+	require.NoError(t, err)
+	require.Equal(t, "https://other.example.net/in/9", keys.URL)
+
+	var clear bool
+	require.NoError(t, b.Pool().QueryRow(b.ctx, `
+		select exists (select from endpoints where position('example.net/in'::bytea in url_sealed) > 0)
+			or exists (select from endpoint_secrets where position('secret'::bytea in sealed) > 0)`).Scan(&clear))
+	require.False(t, clear)
+
+	// Another key, no key, or a sealed value moved to another row opens nothing.
+	stranger := dbtest.Open(t, db.Config{Conn: conn, Key: make([]byte, 32)})
+	_, err = stranger.EndpointKeys(b.ctx, e.ID, time.Now())
+	require.Error(t, err)
+	keyless, err := db.Open(b.ctx, db.Config{Conn: conn})
+	require.NoError(t, err)
+	defer keyless.Close()
+	_, err = keyless.EndpointKeys(b.ctx, e.ID, time.Now())
+	require.ErrorContains(t, err, "no key")
+	victim := b.endpoint("victim")
+	_, err = b.Pool().Exec(b.ctx, "update endpoints v set url_sealed = (select url_sealed from endpoints where id = $1) where id = $2", e.ID, victim.ID)
+	require.NoError(t, err)
+	_, err = b.EndpointKeys(b.ctx, victim.ID, time.Now())
+	require.Error(t, err)
+	_, err = db.Open(b.ctx, db.Config{Conn: conn, Key: []byte("short")})
+	require.ErrorContains(t, err, "32")
+}
+
+func TestEndpointHealth(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("chat")
+	mark := func(accepted bool) (since *time.Time) {
+		b.tx(func(tx *db.Tx) (err error) {
+			since, err = tx.MarkEndpoint(b.ctx, e.ID, accepted)
+			return err
+		})
+		return since
+	}
+	first := mark(false)
+	require.NotNil(t, first)
+	require.True(t, mark(false).Equal(*first))
+	require.Nil(t, mark(true))
+	require.True(t, mark(false).After(*first))
+
+	b.tx(func(tx *db.Tx) error {
+		for _, want := range []bool{true, false} {
+			stopped, err := tx.DisableEndpoint(b.ctx, e.ID, "gone")
+			require.NoError(t, err)
+			require.Equal(t, want, stopped)
+		}
+		return nil
+	})
+	l, err := b.Endpoints(b.ctx, db.Page{})
+	require.NoError(t, err)
+	stopped := l.Items[0]
+	require.Equal(t, []any{"disabled", "gone", int64(2)}, []any{stopped.State, stopped.StateReason, stopped.Version})
+
+	b.tx(func(tx *db.Tx) error {
+		stopped.State, stopped.StateReason = "enabled", ""
+		restored, err := tx.UpdateEndpoint(b.ctx, stopped, "")
+		require.NoError(t, err)
+		require.Nil(t, restored.FailingSince)
+		require.True(t, restored.StateAt.After(stopped.StateAt))
+		_, err = tx.MarkEndpoint(b.ctx, uuid.New(), true)
+		require.ErrorIs(t, err, db.ErrNotFound)
+		return nil
+	})
+	err = b.try(func(tx *db.Tx) error { return tx.RotateSecret(b.ctx, uuid.New(), "s", 0) })
+	require.True(t, errors.Is(err, db.ErrInvalid))
+}

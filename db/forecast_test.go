@@ -1,0 +1,407 @@
+package db_test
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
+
+	"frostgate/db"
+	"frostgate/rules"
+)
+
+// hours makes a row of hours from a time, each with a temperature.
+func hours(from time.Time, airTempC ...float64) []db.Hour {
+	var list []db.Hour
+	for n, c := range airTempC {
+		list = append(list, db.Hour{Hour: rules.Hour{At: from.Add(time.Duration(n) * time.Hour), AirTempC: &c}})
+	}
+	return list
+}
+
+func issue(cell db.Cell, issuedAt time.Time, body string) db.Issue {
+	hash := sha256.Sum256([]byte(body))
+	return db.Issue{
+		CellID: cell.ID, Kind: "forecast", Model: "test", IssuedAt: issuedAt, FetchedAt: issuedAt.Add(time.Minute),
+		PayloadSHA256: hash[:], Body: []byte(body),
+	}
+}
+
+// cell makes a cell that answers for the bundle's site.
+func (b *bundle) cell(source, key string) (c db.Cell) {
+	b.t.Helper()
+	b.tx(func(tx *db.Tx) (err error) {
+		c, err = tx.EnsureCell(b.ctx, db.Cell{Source: source, Key: key, Latitude: 42, Longitude: -88, ElevationM: ptr(230.0)})
+		if err != nil {
+			return err
+		}
+		return tx.LinkSite(b.ctx, b.site.ID, source, c.ID)
+	})
+	return c
+}
+
+func (b *bundle) issue(i db.Issue, list []db.Hour) (stored db.Issue) {
+	b.t.Helper()
+	b.tx(func(tx *db.Tx) (err error) {
+		var isNew bool
+		stored, isNew, err = tx.StoreIssue(b.ctx, i, list)
+		require.True(b.t, isNew)
+		return err
+	})
+	return stored
+}
+
+func TestCells(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "42.0,-88.0")
+	b.tx(func(tx *db.Tx) error {
+		same, err := tx.EnsureCell(b.ctx, db.Cell{Source: "openmeteo", Key: "42.0,-88.0", Latitude: 1, Longitude: 1})
+		require.NoError(t, err)
+		requireSame(t, c, same)
+		_, err = tx.EnsureCell(b.ctx, db.Cell{Source: "nws", Key: "LOT/1,2", Latitude: 42, Longitude: -88, Meta: []byte(`{"office": "LOT"}`)})
+		return err
+	})
+	got, err := b.Cell(b.ctx, c.ID)
+	require.NoError(t, err)
+	requireSame(t, c, got)
+	for source, want := range map[string]int{"": 2, "nws": 1, "metno": 0} {
+		l, err := b.Cells(b.ctx, source, db.Page{})
+		require.NoError(t, err)
+		require.Len(t, l.Items, want)
+	}
+
+	other := b.newSite("other", "UTC")
+	without, err := b.SitesWithout(b.ctx, "openmeteo", 10)
+	require.NoError(t, err)
+	require.Len(t, without, 1)
+	requireSame(t, other, without[0])
+	cells, err := b.SiteCells(b.ctx, b.site.ID)
+	require.NoError(t, err)
+	require.Len(t, cells, 1)
+	b.tx(func(tx *db.Tx) error { return tx.UnlinkSite(b.ctx, b.site.ID) })
+	cells, err = b.SiteCells(b.ctx, b.site.ID)
+	require.NoError(t, err)
+	require.Empty(t, cells)
+}
+
+// A cell is claimed when it is due and a living pour needs it, by one replica,
+// and again when its fetch died.
+func TestClaimCells(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "k")
+	claim := func(lease time.Duration) (claimed []db.Cell) {
+		b.tx(func(tx *db.Tx) (err error) {
+			claimed, err = tx.ClaimCells(b.ctx, "openmeteo", 10, lease)
+			return err
+		})
+		return claimed
+	}
+	require.Empty(t, claim(time.Minute)) // no pour there
+	p := b.pour("p", monday)
+
+	require.NoError(t, b.Tx(b.ctx, tester, func(one *db.Tx) error { // two replicas at the same moment
+		first, err := one.ClaimCells(b.ctx, "openmeteo", 10, 0)
+		require.NoError(t, err)
+		require.Len(t, first, 1)
+		require.Empty(t, claim(time.Minute))
+		return nil
+	}))
+	require.Len(t, claim(time.Minute), 1)
+	require.Empty(t, claim(time.Minute)) // leased
+
+	at := time.Now().UTC().Truncate(time.Second)
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: c.ID, NextDueAt: at, Error: "503"}))
+		require.NoError(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: c.ID, NextDueAt: at, Error: "504"}))
+		require.ErrorIs(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: uuid.New(), NextDueAt: at}), db.ErrNotFound)
+		return nil
+	})
+	failed := claim(0)
+	require.Len(t, failed, 1)
+	require.Equal(t, 2, failed[0].Failures)
+	require.Equal(t, "504", failed[0].LastError)
+	require.Nil(t, failed[0].SucceededAt)
+
+	b.tx(func(tx *db.Tx) error {
+		return tx.SaveFetch(b.ctx, db.Fetch{
+			CellID: c.ID, Succeeded: true, ETag: `"x"`, LastModified: "Mon", ExpiresAt: ptr(at.Add(time.Hour)),
+			NextDueAt: at.Add(time.Hour), Meta: []byte(`{"a": 1}`),
+		})
+	})
+	got, err := b.Cell(b.ctx, c.ID)
+	require.NoError(t, err)
+	require.Zero(t, got.Failures)
+	require.Empty(t, got.LastError)
+	require.Equal(t, []string{`"x"`, "Mon", `{"a": 1}`}, []string{got.ETag, got.LastModified, string(got.Meta)})
+	require.NotNil(t, got.SucceededAt)
+	require.True(t, got.ExpiresAt.Equal(at.Add(time.Hour)))
+
+	on, err := b.PoursOn(b.ctx, monday.Add(time.Hour), c.ID)
+	require.NoError(t, err)
+	require.Equal(t, []uuid.UUID{p.ID}, on)
+	on, err = b.PoursOn(b.ctx, monday, c.ID)
+	require.NoError(t, err)
+	require.Empty(t, on)
+}
+
+// An issue comes back hour by hour as it was, what was not supplied as nothing.
+func TestIssueRoundTrip(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "k")
+	full := db.Hour{
+		Hour: rules.Hour{
+			At: monday, AirTempC: ptr(-9.4), DewPointC: ptr(-13.0), WindMS: ptr(3.6), GustMS: ptr(6.0), Cloud: ptr(0.5),
+			ShortwaveWm2: ptr(0.0), PrecipMM: ptr(0.1), PrecipType: "snow", PrecipProb: ptr(0.4), SnowDepthM: ptr(0.12),
+			AirTempSDC: ptr(1.5), WindSDMS: ptr(0.7),
+		},
+		RelHumidity: ptr(0.75), WindFromDeg: ptr(310.0), PrecipProbWindowH: ptr(int16(6)), SnowfallMMSWE: ptr(0.1),
+		SnowfallDepthM: ptr(0.001), IceAccumMM: ptr(0.0), SkinTempC: ptr(-11.0), PressurePa: ptr(99000.0), Flags: 1<<40 | 5,
+		SoilTemps: []db.SoilTemp{{TopM: 0, BottomM: 0.07, TempC: -0.3}},
+	}
+	list := []db.Hour{full, {Hour: rules.Hour{At: monday.Add(2 * time.Hour)}}}
+	sent := issue(c, monday.Add(-time.Hour), `{"hourly": 1}`)
+	stored := b.issue(sent, list)
+	require.Equal(t, 2, stored.Hours)
+	require.True(t, stored.FirstHourAt.Equal(monday) && stored.LastHourAt.Equal(monday.Add(2*time.Hour)))
+	require.True(t, stored.ReachAt.Equal(stored.LastHourAt))
+
+	got, err := b.Hours(b.ctx, stored.ID, time.Time{}, time.Time{})
+	require.NoError(t, err)
+	requireSame(t, list, got)
+	got, err = b.Hours(b.ctx, stored.ID, monday, monday.Add(2*time.Hour))
+	require.NoError(t, err)
+	require.Len(t, got, 1)
+	again, err := b.Issue(b.ctx, stored.ID)
+	require.NoError(t, err)
+	requireSame(t, stored, again)
+	body, err := b.IssueBody(b.ctx, stored.ID)
+	require.NoError(t, err)
+	require.Equal(t, sent.Body, body)
+
+	b.tx(func(tx *db.Tx) error { // the same payload once more
+		same, isNew, err := tx.StoreIssue(b.ctx, sent, list)
+		require.NoError(t, err)
+		require.False(t, isNew)
+		requireSame(t, stored, same)
+		return nil
+	})
+	for name, wrong := range map[string][]db.Hour{
+		"none": {}, "out of order": {list[1], list[0]}, "repeated": {list[0], list[0]}, "not a full hour": hours(monday.Add(time.Minute), 1),
+	} {
+		err := b.try(func(tx *db.Tx) error {
+			_, _, err := tx.StoreIssue(b.ctx, issue(c, monday, name), wrong)
+			return err
+		})
+		require.ErrorIs(t, err, db.ErrInvalid, name)
+	}
+}
+
+// The latest issue is the one issued last, in whatever order they arrive.
+func TestLatestIssues(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c, station := b.cell("openmeteo", "k"), b.cell("station", "KORD")
+	newer := b.issue(issue(c, monday, "b"), hours(monday, 1, 2))
+	b.issue(issue(c, monday.Add(-6*time.Hour), "a"), hours(monday.Add(-6*time.Hour), 5, 6, 7))
+	observed := issue(station, monday.Add(-time.Hour), "o")
+	observed.Kind, observed.Body = "observed", nil
+	seen := b.issue(observed, hours(monday.Add(-time.Hour), 3))
+
+	latest, err := b.LatestIssues(b.ctx, b.site.ID, b.newSite("no cells", "UTC").ID)
+	require.NoError(t, err)
+	require.Len(t, latest, 2)
+	require.Equal(t, newer.ID, latest[0].ID)
+	require.Equal(t, []string{"openmeteo", "k"}, []string{latest[0].Source, latest[0].Key})
+	require.Equal(t, b.site.ID, latest[0].SiteID)
+	require.Equal(t, seen.ID, latest[1].ID)
+	_, err = b.IssueBody(b.ctx, seen.ID)
+	require.ErrorIs(t, err, db.ErrNotFound)
+
+	l, err := b.Issues(b.ctx, c.ID, db.Page{})
+	require.NoError(t, err)
+	require.Len(t, l.Items, 2)
+	require.Equal(t, newer.ID, l.Items[0].ID)
+}
+
+// The past is pieced together from what was said last of each hour.
+func TestPastHours(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "k")
+	first := b.issue(issue(c, monday, "a"), hours(monday, 10, 11, 12, 13))
+	second := b.issue(issue(c, monday.Add(2*time.Hour), "b"), hours(monday.Add(2*time.Hour), 22, 23, 24))
+	past, err := b.PastHours(b.ctx, c.ID, monday.Add(time.Hour), monday.Add(4*time.Hour))
+	require.NoError(t, err)
+	var temps []float64
+	var from []uuid.UUID
+	for _, h := range past {
+		temps, from = append(temps, *h.AirTempC), append(from, h.IssueID)
+	}
+	require.Equal(t, []float64{11, 22, 23}, temps)
+	require.Equal(t, []uuid.UUID{first.ID, second.ID, second.ID}, from)
+	require.True(t, past[1].IssuedAt.Equal(second.IssuedAt))
+}
+
+func TestWarnings(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	warning := func(id string, ends *time.Time) db.Warning {
+		return db.Warning{ExternalID: id, Event: "Winter Storm Warning", Severity: "Severe", Headline: "Snow", OnsetAt: monday, EndsAt: ends, SentAt: &monday}
+	}
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.ReplaceWarnings(b.ctx, b.site.ID, "other", []db.Warning{warning("z", nil)}))
+		require.NoError(t, tx.ReplaceWarnings(b.ctx, b.site.ID, "nws", []db.Warning{warning("gone", nil)}))
+		return tx.ReplaceWarnings(b.ctx, b.site.ID, "nws", []db.Warning{warning("a", ptr(monday.Add(time.Hour))), warning("b", nil)})
+	})
+	ids := func(now time.Time) (ids []string) {
+		warnings, err := b.Warnings(b.ctx, now, b.site.ID)
+		require.NoError(t, err)
+		for _, w := range warnings {
+			ids = append(ids, w.Source+" "+w.ExternalID)
+		}
+		return ids
+	}
+	require.Equal(t, []string{"nws a", "nws b", "other z"}, ids(monday))
+	require.Equal(t, []string{"nws b", "other z"}, ids(monday.Add(time.Hour)))
+}
+
+func TestLeadErrors(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "k")
+	add := func(lead int, e float64) db.LeadError {
+		return db.LeadError{CellID: c.ID, Variable: "air_temp_c", LeadH: lead, N: 1, Sum: e, SumSq: e * e}
+	}
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.AddLeadErrors(b.ctx, []db.LeadError{add(24, 2), add(12, 1)}))
+		return tx.AddLeadErrors(b.ctx, []db.LeadError{add(24, -1)})
+	})
+	errors, err := b.LeadErrors(b.ctx, "openmeteo")
+	require.NoError(t, err)
+	require.Equal(t, []db.LeadError{
+		{c.ID, "air_temp_c", 12, 1, 1, 1},
+		{c.ID, "air_temp_c", 24, 2, 1, 5},
+	}, errors)
+	errors, err = b.LeadErrors(b.ctx, "nws")
+	require.NoError(t, err)
+	require.Empty(t, errors)
+}
+
+// What is old goes; what a standing assessment rests on, and the first issue of
+// each day, stay.
+func TestThin(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "k")
+	p := b.pour("p", monday)
+	now := monday.Add(60 * 24 * time.Hour)
+	made := map[string]db.Issue{}
+	for _, at := range []string{"01-13 06", "01-13 12", "01-13 18", "01-14 06", "01-14 12", "03-12 06", "03-12 12"} {
+		when, err := time.Parse("2006-01-02 15", "2026-"+at)
+		require.NoError(t, err)
+		i := issue(c, when, at)
+		i.FetchedAt = when
+		made[at] = b.issue(i, hours(when, 1, 2, 3))
+	}
+	ancient := issue(c, monday.Add(-500*24*time.Hour), "ancient")
+	ancient.FetchedAt = ancient.IssuedAt
+	made["ancient"] = b.issue(ancient, hours(monday, 1))
+
+	news := b.assess(p, monday, rules.Move, nil)
+	noNews := func(a *db.Assessment) { a.News = false }
+	b.assess(p, monday.Add(time.Hour), rules.Move, noNews)
+	quoted := b.assess(p, monday.Add(2*time.Hour), rules.Move, noNews)
+	b.tx(func(tx *db.Tx) error {
+		a, err := tx.LockAlert(b.ctx, db.Subject{PourID: &p.ID}, "move")
+		require.NoError(t, err)
+		_, _, err = tx.Advance(b.ctx, a, db.Transition{Event: "alarm.raised", AssessmentID: &quoted.ID})
+		return err
+	})
+	standing := b.assess(p, monday.Add(3*time.Hour), rules.Move, func(a *db.Assessment) {
+		a.News = false
+		a.IssueIDs = []uuid.UUID{made["01-13 12"].ID, made["ancient"].ID}
+	})
+	b.tx(func(tx *db.Tx) error {
+		return tx.StoreAnswer(b.ctx, db.RequestKey{Route: "r", Key: "k", Fingerprint: []byte("f")}, db.Answer{Status: 201})
+	})
+	alert := b.raise(p, "other")
+	settled, pending := b.deliver(alert, b.endpoint("e")), db.Delivery{}
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.SettleDelivery(b.ctx, all, settled.ID, "suppressed", "quiet hours"))
+		made, _, err := tx.CreateNotice(b.ctx, db.Notice{Type: "digest", Payload: []byte{}},
+			[]db.Delivery{{DeliveryState: db.DeliveryState{EndpointID: settled.EndpointID}, Body: []byte{}}})
+		pending = made[0]
+		return err
+	})
+
+	thinned, err := b.Thin(b.ctx, now, db.Retention{})
+	require.NoError(t, err)
+	require.Equal(t, db.Thinned{Bodies: 6, Assessments: 1, Issues: 2, Hours: 6}, thinned)
+	for at, want := range map[string]bool{
+		"01-13 06": true, "01-13 12": true, "01-13 18": false, "01-14 06": true, "01-14 12": false,
+		"03-12 06": true, "03-12 12": true, "ancient": true,
+	} {
+		list, err := b.Hours(b.ctx, made[at].ID, time.Time{}, time.Time{})
+		require.NoError(t, err)
+		require.Equal(t, want, len(list) > 0, at)
+		_, err = b.Issue(b.ctx, made[at].ID)
+		require.Equal(t, want, err == nil, at)
+	}
+	l, err := b.Assessments(b.ctx, all, p.ID, db.Page{})
+	require.NoError(t, err)
+	var kept []uuid.UUID
+	for _, a := range l.Items {
+		kept = append(kept, a.ID)
+	}
+	require.Equal(t, []uuid.UUID{standing.ID, quoted.ID, news.ID}, kept)
+
+	thinned, err = b.Thin(b.ctx, now, db.Retention{})
+	require.NoError(t, err)
+	require.Zero(t, thinned)
+
+	// Years later all goes that nobody waits for or stands on.
+	thinned, err = b.Thin(b.ctx, time.Now().Add(500*24*time.Hour), db.Retention{Audit: time.Hour})
+	require.NoError(t, err)
+	require.Equal(t, int64(1), thinned.Answers)
+	require.Equal(t, int64(1), thinned.Notices)
+	require.Positive(t, thinned.Audit)
+	_, err = b.Delivery(b.ctx, all, settled.ID)
+	require.ErrorIs(t, err, db.ErrNotFound)
+	_, err = b.Delivery(b.ctx, all, pending.ID)
+	require.NoError(t, err)
+	entries, err := b.Audit(b.ctx, db.AuditFilter{}, 1000)
+	require.NoError(t, err)
+	require.Empty(t, entries)
+	for at, i := range made {
+		_, err := b.Issue(b.ctx, i.ID)
+		want := at == "01-13 12" || at == "ancient" || at == "03-12 12" // stood on, or the cell's latest
+		require.Equal(t, want, err == nil, at)
+	}
+}
+
+// Thinning goes on past one statement's share of rows.
+func TestThinManyIssues(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("openmeteo", "k")
+	b.tx(func(tx *db.Tx) error {
+		for n := range 700 {
+			i := issue(c, monday.Add(time.Duration(n)*time.Minute), fmt.Sprint(n))
+			i.FetchedAt, i.Body = i.IssuedAt, nil
+			_, _, err := tx.StoreIssue(b.ctx, i, hours(monday, 1))
+			require.NoError(t, err)
+		}
+		return nil
+	})
+	// 13:00 to 00:39: two days, of which the first issues stay, and the latest.
+	thinned, err := b.Thin(b.ctx, monday.Add(30*24*time.Hour), db.Retention{})
+	require.NoError(t, err)
+	require.Equal(t, int64(697), thinned.Issues)
+	require.Equal(t, int64(697), thinned.Hours)
+}

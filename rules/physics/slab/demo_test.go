@@ -61,8 +61,7 @@ func demoAirF(h float64) float64 {
 	return 28 - 1.2*(d-9)
 }
 
-func demoWeather(t testing.TB, d demo) *slab.Forcing {
-	t.Helper()
+func demoWeather(t require.TestingT, d demo) *slab.Forcing {
 	hours := make([]slab.Hour, 150)
 	for i := range hours {
 		airC := celsius(demoAirF(float64(i)))
@@ -78,8 +77,7 @@ func demoWeather(t testing.TB, d demo) *slab.Forcing {
 	return f
 }
 
-func demoGround(t testing.TB, d demo) (*slab.Ground, slab.State) {
-	t.Helper()
+func demoGround(t require.TestingT, d demo) (*slab.Ground, slab.State) {
 	material := func(name string, moisture float64) heat.Material {
 		m, ok := soil.MaterialOf(name)
 		require.True(t, ok)
@@ -100,8 +98,7 @@ func demoGround(t testing.TB, d demo) (*slab.Ground, slab.State) {
 	return g, st
 }
 
-func demoModel(t testing.TB, d demo) *concrete.Model {
-	t.Helper()
+func demoModel(t require.TestingT, d demo) *concrete.Model {
 	cm := d.lbYd3 * lbYd3
 	m, err := concrete.New(concrete.Mix{
 		Cement: d.cement, CementKgM3: cm, WaterKgM3: cm * d.wcm, AggregateKgM3: 2340 - cm*(1+d.wcm), StrengthMPa: d.psi / concrete.PSIPerMPa,
@@ -122,8 +119,7 @@ func theDemo() demo {
 // demoDetail is the grid and step the reference was computed with.
 var demoDetail = slab.Detail{ConcreteM: .0127, BaseM: .01905, EvenM: .15, Growth: 1.15, DepthM: 3.048, Steps: []slab.Stride{{UntilH: slab.Forever, StepS: 900}}}
 
-func (d demo) run(t testing.TB) slab.Result {
-	t.Helper()
+func (d demo) run(t require.TestingT) slab.Result {
 	g, st := demoGround(t, d)
 	var s slab.Solver
 	results, err := s.RunPour(slab.PourRun{

@@ -71,7 +71,7 @@ type Ground struct {
 // on to the depth of the detail. It fails on no layers, thicknesses that are not
 // positive, a useless detail and materials that heat refuses.
 func NewGround(layers []Layer, d Detail) (*Ground, error) {
-	if len(layers) == 0 || !(d.ConcreteM > 0 && d.BaseM > 0 && d.Growth >= 1 && d.DepthM > 0) || len(d.Steps) == 0 {
+	if len(layers) == 0 || !d.usable() {
 		return nil, fmt.Errorf("%w: ground of %d layers, detail %+v", ErrInput, len(layers), d)
 	}
 	g := &Ground{detail: d}
@@ -91,6 +91,15 @@ func NewGround(layers []Layer, d Detail) (*Ground, error) {
 		return nil, fmt.Errorf("%w: %w", ErrInput, err)
 	}
 	return g, nil
+}
+
+func (d *Detail) usable() bool {
+	for _, s := range d.Steps {
+		if perHour := secondsPerHour / s.StepS; !(perHour >= 1) || perHour != math.Round(perHour) {
+			return false
+		}
+	}
+	return len(d.Steps) > 0 && d.ConcreteM > 0 && d.BaseM > 0 && d.DepthM > 0 && d.Growth >= 1 && (d.ConcreteGrowth == 0 || d.ConcreteGrowth > 1)
 }
 
 // cut makes the cells of one layer: even near the surface, growing below, scaled
@@ -235,6 +244,15 @@ func (s State) TempC(depthM float64) float64 {
 		return s.tempsC[i-1] + (s.tempsC[i]-s.tempsC[i-1])*(depthM-mid[i-1])/(z-mid[i-1])
 	}
 	return s.tempsC[len(s.tempsC)-1]
+}
+
+// EnthalpyJM2 is the heat stored, relative to all ground at its freezing point.
+func (s State) EnthalpyJM2() float64 {
+	sum := 0.0
+	for i, t := range s.tempsC {
+		sum += s.ground.cells[i].ThicknessM * s.ground.cells[i].Material.EnthalpyJM3(t)
+	}
+	return sum
 }
 
 // SurfaceC is the mean of the top 25 mm.

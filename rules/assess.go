@@ -64,7 +64,7 @@ func newJob(c Case, opt Options) (*job, string) {
 	j := &job{opt: opt}
 	j.c, j.assumed = c.withDefaults()
 	j.limits, j.overrides = j.c.limits()
-	zone, err := time.LoadLocation(j.c.Site.Timezone)
+	zone, err := zoneOf(j.c.Site.Timezone)
 	if err != nil {
 		return j, fmt.Sprintf("the time zone %q is not known", j.c.Site.Timezone)
 	}
@@ -97,6 +97,7 @@ func (j *job) placeInTime() {
 // compute runs everything the rules judge.
 func (j *job) compute() error {
 	j.batch = j.order(j.c.Pour.StartsAt)
+	j.assumeBatch()
 	if err := j.runGround(); err != nil {
 		return err
 	}
@@ -143,6 +144,7 @@ func (j *job) judge() []Finding {
 			if f.Effect == EffectMove && j.placed() {
 				f.Effect = EffectProtect
 			}
+			f.Sentence = oneStop(f.Sentence)
 			findings = append(findings, f)
 		}
 	}
@@ -167,9 +169,14 @@ func (f *Finding) measure(unit string, observed, limit, margin float64) {
 // answer puts the assessment together.
 func (j *job) answer(findings []Finding) Assessment {
 	a := j.blank()
+	for i := range findings {
+		if r := findings[i].Remedy; r != nil {
+			r.Sentence = oneStop(r.Sentence)
+		}
+	}
 	a.Findings = findings
 	a.Verdict, a.Unscored = j.verdict(findings)
-	a.Headline = j.headline(a.Verdict, a.Unscored, findings)
+	a.Headline = oneStop(j.headline(a.Verdict, a.Unscored, findings))
 	a.Timeline = j.timeline()
 	a.Ground = &j.ground
 	if j.c.Pour.Element == Wall {
@@ -213,7 +220,7 @@ func (j *job) blank() Assessment {
 func (j *job) unscored(reason string) Assessment {
 	a := j.blank()
 	a.Verdict, a.Unscored = Unscored, reason
-	a.Headline = stop("Not scored: " + reason)
+	a.Headline = oneStop("Not scored: " + reason + ".")
 	return a
 }
 

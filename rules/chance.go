@@ -101,7 +101,7 @@ func (m *member) factors(f slab.Factors) slab.Factors {
 
 // run follows a pour in every member under the protection given.
 func (e *ensemble) run(p pour, layers []Protection) ([]course, error) {
-	p.covers = e.j.pourCovers(layers)
+	p.covers, p.nudges = e.j.pourCovers(layers), e.j.measuredTemps()
 	lanes := make([]slab.Lane, len(e.members))
 	for k := range e.members {
 		l := e.j.lane(&p, e.ground[k])

@@ -24,7 +24,7 @@ func (j *job) afterDusk() []Finding {
 	}
 	switch {
 	case j.day.afterDusk() && j.endsKnown(j.day.darkFrom):
-		f.Sentence = stop(fmt.Sprintf("Finishing ends %s, after dusk at %s", j.endWords(), j.say().clock(j.day.dusk)))
+		f.Sentence = fmt.Sprintf("Finishing ends %s, after dusk at %s.", j.endWords(), j.say().clock(j.day.dusk))
 		if j.c.Pour.Crew.Lights {
 			f.Effect = Note
 		}
@@ -52,7 +52,7 @@ func (j *job) afterHours() []Finding {
 	if f.LengthH > 0 && f.LengthH <= overtimeH {
 		f.Effect = Note
 	}
-	f.Sentence = stop(fmt.Sprintf("Finishing ends %s, past the end of the crew's day at %s", j.endWords(), j.say().clock(j.day.crewEnds)))
+	f.Sentence = fmt.Sprintf("Finishing ends %s, past the end of the crew's day at %s.", j.endWords(), j.say().clock(j.day.crewEnds))
 	return []Finding{f}
 }
 
@@ -102,7 +102,7 @@ func (j *job) sawNextDay() []Finding {
 	if !d.sawUsual.IsZero() {
 		f.Sentence += fmt.Sprintf("; an ordinary saw from about %s", say.clock(d.sawUsual))
 	}
-	f.Sentence = stop(f.Sentence)
+	f.Sentence += "."
 	if !d.sawUntil.IsZero() {
 		f.Sentence += fmt.Sprintf(" Cut before %s, and let a trial cut decide.", say.clock(d.sawUntil))
 	}

@@ -124,7 +124,7 @@ func (j *job) thermalShock() []Finding {
 		say.clock(off), say.tempDiff(top-low), say.tempDiff(limit))
 	if s := &j.shield; !s.off.IsZero() && s.off.After(off) {
 		f.Remedy = &Remedy{Kind: "remove_later", By: &s.off, AtHand: true, Passes: true,
-			Sentence: stop("Leave them on until " + say.clock(s.off))}
+			Sentence: fmt.Sprintf("Leave them on until %s.", say.clock(s.off))}
 	}
 	return []Finding{f}
 }

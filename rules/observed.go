@@ -1,8 +1,11 @@
 package rules
 
 import (
+	"cmp"
 	"slices"
 	"time"
+
+	"frostgate/rules/physics/slab"
 )
 
 // takeBlanketsSeen lets what was seen of the blankets take the place of the plan:
@@ -107,4 +110,17 @@ func (c *course) reaches(mpa float64) time.Time {
 		}
 	}
 	return time.Time{}
+}
+
+// measuredTemps is what was measured in the concrete, in order of time, for the
+// run to take over.
+func (j *job) measuredTemps() []slab.Nudge {
+	var list []slab.Nudge
+	for _, o := range j.c.Pour.Observations {
+		if o.Kind == "slab_temp" && o.At.After(j.c.Pour.StartsAt) {
+			list = append(list, slab.Nudge{AtH: j.wx.clock(o.At), MeasuredC: o.Value, DepthM: o.DepthMM / 1000})
+		}
+	}
+	slices.SortStableFunc(list, func(a, b slab.Nudge) int { return cmp.Compare(a.AtH, b.AtH) })
+	return list
 }

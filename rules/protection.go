@@ -327,12 +327,9 @@ func (j *job) gentleAt(run *course, at time.Time) (gentle, known bool) {
 	if at.Add(knownCoolingH * time.Hour).After(j.wx.until()) {
 		return false, false
 	}
-	top := run.rowAt(at).topC
-	if top-j.wx.at(at).airC <= j.limits.value("removal.diff_c") {
-		return true, true
-	}
-	drop, _ := j.limits.coolDropC(j.c.Pour.ThicknessMM)
-	return top-j.wx.minAirC(at, at.Add(24*time.Hour)) <= drop, true
+	w := j.wx.at(at)
+	b := baring{surfaceC: run.rowAt(at).topC, airC: w.airC, lowestC: j.wx.minAirC(at, at.Add(24*time.Hour)), windMS: w.windMS}
+	return j.c.mayBare(j.limits, b), true
 }
 
 // rowAt is the row of the hour that t falls in.
@@ -354,7 +351,7 @@ func (j *job) tryLate() error {
 		tries[i] = j.plan
 		tries[i].covers = j.pourCovers(delayed(s.layers, hours(h)))
 	}
-	runs, err := j.followAll(tries, glance)
+	runs, err := j.followAll(tries, proof)
 	if err != nil {
 		return err
 	}

@@ -47,7 +47,7 @@ func (j *job) remedy(findings []Finding) error {
 		case "finish.after_dusk":
 			f.Remedy, err = j.finishSooner(func(d *daylong) bool { return !d.afterDusk() })
 			if f.Remedy == nil && err == nil {
-				f.Remedy = &Remedy{Kind: "lights", Passes: true, Sentence: stop("Have lights for the surface from " + j.say().clock(j.day.dusk))}
+				f.Remedy = &Remedy{Kind: "lights", Passes: true, Sentence: fmt.Sprintf("Have lights for the surface from %s.", j.say().clock(j.day.dusk))}
 			}
 		case "finish.after_hours":
 			f.Remedy, err = j.finishSooner(func(d *daylong) bool { return !d.afterHours() })
@@ -107,7 +107,7 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 	if !s.ends.IsZero() {
 		r.Sentence += fmt.Sprintf(", and keep them on until %s", say.clock(s.ends))
 	}
-	r.Sentence = stop(r.Sentence)
+	r.Sentence += "."
 	if !math.IsNaN(s.freezes) {
 		r.Sentence += fmt.Sprintf(" Then the chance that it freezes early is %s.", say.percent(s.freezes))
 	}
@@ -127,7 +127,7 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 		tries[i] = j.plan
 		tries[i].covers = j.pourCovers(layers[i])
 	}
-	runs, err := j.followAll(tries, central)
+	runs, err := j.followAll(tries, proof)
 	if err != nil {
 		return nil, err
 	}
@@ -170,7 +170,7 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 	if err != nil {
 		return nil, err
 	}
-	run, err := j.follow(&p, central)
+	run, err := j.follow(&p, proof)
 	if err != nil {
 		return nil, err
 	}
@@ -186,15 +186,13 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 		return nil, nil
 	}
 	p.covers = j.pourCovers(best.lay(j.c.Pour.Protection, on))
-	if run, err = j.follow(&p, central); err != nil || run.failsFreezing(j.guard()) || !run.decided() {
+	if run, err = j.follow(&p, proof); err != nil || run.failsFreezing(j.guard()) || !run.decided() {
 		return nil, err
 	}
 	r := best.rM2KW()
 	return &Remedy{Kind: "accelerator", AtHand: true, Passes: true, RM2KW: &r, By: &on,
-		Sentence: stop(sentence + fmt.Sprintf(" and cover with %s blankets by %s", j.say().rvalue(r), j.say().clock(on)))}, nil
+		Sentence: sentence + fmt.Sprintf(" and cover with %s blankets by %s.", j.say().rvalue(r), j.say().clock(on))}, nil
 }
-
-func percentOf(pct float64) string { return fmt.Sprintf("%.1f %%", pct) }
 
 // keepWarm is what the shield offers against falling below the maintained
 // temperature; where even that stays colder, the longer time it has to lie.
@@ -319,7 +317,7 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 	}
 	for i := range changes {
 		c := &changes[i]
-		run, err := j.follow(&c.p, central)
+		run, err := j.follow(&c.p, proof)
 		if err != nil {
 			return nil, err
 		}
@@ -328,7 +326,7 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 			continue
 		}
 		return &Remedy{Kind: c.kind, ValueC: c.value, AtHand: true, Passes: true,
-			Sentence: stop(fmt.Sprintf("%s: finishing then ends about %s", c.words, say.clock(day.finishingEnds)))}, nil
+			Sentence: fmt.Sprintf("%s: finishing then ends about %s.", c.words, say.clock(day.finishingEnds))}, nil
 	}
 	return nil, nil
 }
@@ -461,5 +459,5 @@ func (j *job) startRemedy(at time.Time) *Remedy {
 			kind = "earlier_start"
 		}
 	}
-	return &Remedy{Kind: kind, StartsAt: &at, Passes: true, Sentence: stop("The next start that works is " + j.say().day(at))}
+	return &Remedy{Kind: kind, StartsAt: &at, Passes: true, Sentence: fmt.Sprintf("The next start that works is %s.", j.say().day(at))}
 }

@@ -22,13 +22,10 @@ func returnSolver(s *slab.Solver) { solvers.Put(s) }
 const (
 	targetEarlySaw = iota
 	targetSaw
-	targetPeriod // what the service category's period would give
+	targetCritical // the firm's own, where it asks for more than the published one
+	targetPeriod   // what the service category's period would give
 	targets
 )
-
-// longestRun is how long a pour is followed. CAL: longer than the longest
-// published period with its cooling.
-const longestRun = 8 * 24 * time.Hour
 
 // A pour is the concrete of a job as one run takes it; the central run and
 // every trial of a remedy start from a copy of it.
@@ -39,6 +36,7 @@ type pour struct {
 	model   *concrete.Model
 	covers  []slab.Cover // over the concrete, on the weather's clock
 	factors slab.Factors // of the firm's own measurements on this pour
+	nudges  []slab.Nudge // temperatures measured in the concrete
 	foamMM  float64
 }
 
@@ -85,6 +83,7 @@ func (j *job) planned() (pour, error) {
 		model:   model,
 		foamMM:  j.c.Pour.FoamMM,
 		covers:  j.pourCovers(j.c.Pour.Protection),
+		nudges:  j.measuredTemps(),
 	}
 	return p, nil
 }
@@ -126,7 +125,7 @@ func (j *job) pourCovers(list []Protection) []slab.Cover {
 }
 
 // element is the thing placed, as the slab model takes it.
-func (j *job) element(p *pour) slab.Element {
+func (j *job) element(p *pour, f fidelity) slab.Element {
 	e := slab.Element{
 		ThicknessM: j.c.Pour.ThicknessMM / 1000,
 		WidthM:     j.c.Pour.WidthMM / 1000,
@@ -146,7 +145,12 @@ func (j *job) element(p *pour) slab.Element {
 	}
 	e.TargetsMPa[targetEarlySaw] = j.limits.value("saw.early_mpa")
 	e.TargetsMPa[targetSaw] = j.limits.value("saw.conventional_mpa")
-	e.TargetsMPa[targetPeriod] = j.periodMPa(p.model)
+	e.TargetsMPa[targetCritical] = j.limits.value("strength.critical_mpa")
+	if f.period {
+		e.TargetsMPa[targetPeriod] = j.periodMPa(p.model)
+	} else {
+		e.TargetsMPa = e.TargetsMPa[:targetPeriod]
+	}
 	return e
 }
 
@@ -162,20 +166,43 @@ func (j *job) periodMPa(m *concrete.Model) float64 {
 type fidelity struct {
 	coarse bool // few cells and long steps: within 3 % on times and 1 C
 	series bool // hourly rows
-	whole  bool // follows the pour to the end of the weather, not only until all is known
+	whole  bool // goes on when all is known
+	period bool // follows the concrete through its protection period
 }
 
 var (
-	central   = fidelity{false, true, true}
-	glance    = fidelity{true, true, false}
-	ofMembers = fidelity{true, false, false}
+	central   = fidelity{series: true, whole: true, period: true}
+	glance    = fidelity{coarse: true, series: true, period: true}
+	ofMembers = fidelity{coarse: true}
+	proof     = fidelity{} // whether and when, in the central run's cells
+)
+
+// horizonH is how long a run goes on at most.
+func (f fidelity) horizonH(c *Case) float64 {
+	period, _ := protectionPeriodH(c)
+	switch {
+	case f.whole:
+		return math.Max(shortestWholeH, period+coolingH)
+	default:
+		return math.Max(openH, period)
+	}
+}
+
+const (
+	// shortestWholeH is how long the central run goes on at least, where the weather
+	// reaches; coolingH how long it goes on after the published period, which grows
+	// in the cold; openH how long a run waits for the critical strength. CAL.
+	shortestWholeH = 120
+	coolingH       = 72
+	openH          = 96
 )
 
 // lane is one run of p from a state of the ground.
 func (j *job) lane(p *pour, ground slab.State) slab.Lane {
 	return slab.Lane{
 		Forcing: j.base.forcing, StartH: j.wx.clock(p.start), Ground: ground, Covers: p.covers,
-		PlacedTempC: p.placedC, BatchedBeforeH: math.Max(0, p.start.Sub(p.batched).Hours()), Factors: p.factors,
+		PlacedTempC: p.placedC, BatchedBeforeH: math.Max(0, p.start.Sub(p.batched).Hours()),
+		Factors: p.factors, Nudges: p.nudges,
 	}
 }
 
@@ -184,8 +211,8 @@ func (j *job) pourLanes(p *pour, f fidelity, lanes []slab.Lane) ([]slab.Result, 
 	s := borrowSolver()
 	defer returnSolver(s)
 	results, err := s.RunPour(slab.PourRun{
-		Element: j.element(p), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: longestRun.Hours(),
-		StopWhenKnown: !f.whole, Series: f.series, Lanes: lanes,
+		Element: j.element(p, f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(&j.c),
+		StopWhenKnown: !f.whole, Series: f.series || j.ownCritical(), Lanes: lanes,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("run the concrete: %w", err)
@@ -241,11 +268,14 @@ func (j *job) read(p *pour, r *slab.Result) course {
 	c := course{
 		start: p.start, end: j.wx.time(r.EndH),
 		initialSet: j.wx.time(r.Top.InitialH), finalSet: j.wx.time(r.Top.FinalH),
-		critical: j.wx.time(r.CriticalH), specified: j.wx.time(r.TargetH[targetPeriod]),
+		critical: j.wx.time(r.CriticalH),
 		sawEarly: j.wx.time(r.TargetTopH[targetEarlySaw]), sawUsual: j.wx.time(r.TargetTopH[targetSaw]),
 		guarded:    j.wx.time(r.GuardH),
 		minBeforeC: r.MinBeforeCriticalC, freezingC: p.model.FreezingPointC,
 		frozeEarly: r.FrozeEarly, freezes: j.wx.time(r.FrozeH), frozenShare: r.FrozenShare,
+	}
+	if len(r.TargetH) > targetPeriod {
+		c.specified = j.wx.time(r.TargetH[targetPeriod])
 	}
 	c.rows = make([]runRow, len(r.Hourly))
 	for i := range r.Hourly {
@@ -261,7 +291,35 @@ func (j *job) read(p *pour, r *slab.Result) course {
 			c.coveredFrom = row.at
 		}
 	}
+	if j.ownCritical() {
+		c.judgeAt(j.wx.time(r.TargetH[targetCritical]), j.guard())
+	}
 	return c
+}
+
+// ownCritical reports whether the firm wants another than the published
+// strength before the first freezing.
+func (j *job) ownCritical() bool {
+	return j.limits.value("strength.critical_mpa") != concrete.CriticalMPa
+}
+
+// judgeAt judges freezing before the firm's own critical strength, by the hour.
+func (c *course) judgeAt(critical time.Time, guardC float64) {
+	c.critical = critical
+	c.minBeforeC, c.frozeEarly, c.freezes, c.guarded = math.Inf(1), false, time.Time{}, time.Time{}
+	for i := range c.rows {
+		r := &c.rows[i]
+		if !critical.IsZero() && !r.at.Before(critical) {
+			break
+		}
+		c.minBeforeC = math.Min(c.minBeforeC, r.coldestC)
+		if c.guarded.IsZero() && r.coldestC < c.freezingC+guardC {
+			c.guarded = r.at
+		}
+		if !c.frozeEarly && r.coldestC < c.freezingC {
+			c.frozeEarly, c.freezes = true, r.at
+		}
+	}
 }
 
 // coveredAt says whether blankets lie at an hour and their label's resistance.

@@ -87,7 +87,7 @@ func (j *job) headline(v Verdict, reason string, findings []Finding) string {
 	w := worst(findings)
 	switch {
 	case v == Unscored:
-		return stop("Not scored: " + reason)
+		return "Not scored: " + reason + "."
 	case v == Place:
 		return j.placeHeadline()
 	case v == Protect && w.Remedy != nil:
@@ -110,16 +110,12 @@ func (j *job) placeHeadline() string {
 	if !j.run.critical.IsZero() {
 		h += fmt.Sprintf(", %s by %s", j.critical(), say.clock(j.run.critical))
 	}
-	return stop(h)
+	return h + "."
 }
 
-// stop ends a sentence, which may end in a time of day with its own stop.
-func stop(s string) string {
-	if strings.HasSuffix(s, ".") {
-		return s
-	}
-	return s + "."
-}
+// oneStop leaves one stop where a sentence ends in a time of day, which has its
+// own.
+func oneStop(s string) string { return strings.ReplaceAll(s, "..", ".") }
 
 // lowerFirst makes the first letter small after a colon, unless the word is an
 // abbreviation.

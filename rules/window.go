@@ -3,6 +3,8 @@ package rules
 import (
 	"math"
 	"time"
+
+	"frostgate/rules/physics/slab"
 )
 
 // What a start costs a firm, dimensionless. CAL: a start to be moved weighs more
@@ -54,7 +56,7 @@ func (j *job) at(start time.Time) *job {
 	w.ground = w.groundAt(&w.base.track, start, w.base.from)
 	w.plan = j.plan
 	w.plan.start, w.plan.batched = p.StartsAt, p.BatchedAt
-	w.plan.factors = j.plan.factors
+	w.plan.factors, w.plan.nudges = slab.Factors{}, nil
 	w.plan.placedC = w.placedTempC()
 	w.plan.covers = w.pourCovers(p.Protection)
 	return w

@@ -26,6 +26,8 @@ var version = "devel"
 
 // commands is all that can be said on the command line; each flag may also come from the environment.
 type commands struct {
+	Assess  assessCommand  `cmd:"" help:"Assess one pour with its weather from a file; no database is used."`
+	Migrate migrateCommand `cmd:"" help:"Bring the database's schema up to date and leave."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 
 	Log       slog.Level `help:"Least level that is logged: debug, info, warn or error." default:"info"`
@@ -46,7 +48,7 @@ func main() {
 	err := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
 	if err != nil {
-		fmt.Fprintln(os.Stderr, "frostgate:", err)
+		fmt.Fprintln(os.Stderr, "frostgate:", strings.Join(strings.Fields(err.Error()), " ")) // one line, whatever is wrapped in it
 		os.Exit(1)
 	}
 }
@@ -98,7 +100,12 @@ func (e exit) error() error {
 }
 
 func newLog(w io.Writer, level slog.Level, format string) *slog.Logger {
-	options := &slog.HandlerOptions{Level: level}
+	options := &slog.HandlerOptions{Level: level, ReplaceAttr: func(_ []string, a slog.Attr) slog.Attr {
+		if a.Value.Kind() == slog.KindDuration { // JSON would give nanoseconds
+			a.Value = slog.StringValue(a.Value.Duration().String())
+		}
+		return a
+	}}
 	file, isFile := w.(*os.File)
 	terminal := isFile && isatty.IsTerminal(file.Fd())
 	if format == "text" || format == "auto" && terminal {

@@ -16,10 +16,11 @@ const pageWidth = 96
 // the day, what to order, and what to beware of.
 type page struct {
 	io.Writer
-	words
+	rules.Units
 
-	c rules.Case
-	a rules.Assessment
+	zone *time.Location
+	c    rules.Case
+	a    rules.Assessment
 }
 
 // printPage writes the page of one assessment in the units and the local time of its case.
@@ -28,7 +29,7 @@ func printPage(w io.Writer, c rules.Case, a rules.Assessment) error {
 	if err != nil {
 		return fmt.Errorf("site's timezone: %w", err)
 	}
-	p := page{Writer: w, words: newWords(c.Firm.Units, zone), c: c, a: a}
+	p := page{Writer: w, Units: c.Firm.Units, zone: zone, c: c, a: a}
 	p.head()
 	p.why()
 	p.toDo()
@@ -37,29 +38,41 @@ func printPage(w io.Writer, c rules.Case, a rules.Assessment) error {
 	p.chance()
 	p.otherStarts()
 	p.list("TAKE CARE", a.Cautions)
+	p.sources()
 	p.assumed()
 	return nil
 }
 
 func (p page) head() {
-	fmt.Fprintf(p, "%s   %s\n\n", strings.ToUpper(string(p.a.Verdict)), p.a.Headline)
+	verdict := strings.ToUpper(string(p.a.Verdict))
+	headline := p.a.Headline
+	if first, rest, ok := strings.Cut(headline, ": "); ok && strings.EqualFold(first, verdict) {
+		headline = strings.ToUpper(rest[:1]) + rest[1:]
+	}
+	for _, line := range wrap(verdict+" "+headline, pageWidth) {
+		fmt.Fprintln(p, line)
+	}
+	fmt.Fprintln(p)
 	pour := p.c.Pour
 	what := map[rules.Element]string{rules.SlabOnGround: "Slab on ground", rules.Footing: "Footing", rules.Wall: "Wall"}[pour.Element]
-	what += ", " + p.length(pour.ThicknessMM)
+	what += ", " + p.Length(pour.ThicknessMM)
 	if pour.AreaM2 > 0 {
-		what += ", " + p.area(pour.AreaM2)
+		what += ", " + p.Area(pour.AreaM2)
 	}
-	fmt.Fprintf(p, "%s, start %s (%s)\n", what, p.day(pour.StartsAt), p.c.Site.Timezone)
+	fmt.Fprintf(p, "%s, start %s (%s)\n", what, p.Day(pour.StartsAt.In(p.zone)), p.c.Site.Timezone)
 	if p.a.Unscored != "" {
 		p.item("", p.a.Unscored)
 	}
 }
 
+// clock is a weekday and an hour at the site, for times within the week.
+func (p page) clock(t time.Time) string { return p.Clock(t.In(p.zone)) }
+
 func (p page) title(text string) { fmt.Fprintf(p, "\n%s\n", text) }
 
 // item prints a label and its text, wrapped beside it.
 func (p page) item(label, text string) {
-	const indent = 20
+	const indent = 22
 	lines := wrap(text, pageWidth-indent)
 	if len(lines) == 0 {
 		return
@@ -95,13 +108,12 @@ func (p page) why() {
 	for _, f := range findings {
 		text := f.Sentence
 		if f.Probability != nil {
-			text += fmt.Sprintf(" Chance %s.", percent(*f.Probability))
+			text += fmt.Sprintf(" Chance %s.", rules.Percent(*f.Probability))
 		}
 		p.item(string(f.Effect), text)
 		if f.Remedy != nil {
 			p.item("", remedyText(*f.Remedy))
 		}
-		p.item("", fmt.Sprintf("[%s: %s]", f.Rule, f.Source.Document))
 	}
 }
 
@@ -138,14 +150,14 @@ func (p page) toDo() {
 	}
 	t := p.a.Timeline
 	add(&t.StartsAt, "start; check the base by hand first")
-	add(t.DischargeBy, "each truck empty by now, counted from the first one's batching")
+	add(t.DischargeBy, "the first truck is to be empty")
 	if plan := p.a.Protection; plan != nil {
-		text := fmt.Sprintf("blankets on: %s, total %s", layers(plan.Layers), p.insulation(plan.RM2KW))
+		text := fmt.Sprintf("blankets on: %s, total %s", layers(plan.Layers), p.RValue(plan.RM2KW))
 		if plan.DoubleEdges {
 			text += ", edges and corners doubled"
 		}
 		add(plan.OnAt, text)
-		add(plan.OffAt, fmt.Sprintf("blankets off, gradually: at most %s colder in the first 24 h", p.tempDrop(plan.CoolDropC)))
+		add(plan.OffAt, fmt.Sprintf("blankets off, gradually: at most %s colder in the first 24 h", p.TempChange(plan.CoolDropC)))
 	} else {
 		add(t.ProtectUntilAt, "protection may end")
 	}
@@ -181,8 +193,8 @@ func (p page) hours() {
 		{"finishing ends", t.FinishingEndsAt, chance.FinishingEnds},
 		{"dusk", t.DuskAt, rules.Band{}},
 		{"saw cut from", t.SawcutFromAt, chance.Sawcut},
-		{"saw cut until", t.SawcutUntilAt, rules.Band{}},
-		{p.strength(3.5) + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
+		{"saw cut until", laterThan(t.SawcutUntilAt, t.SawcutFromAt), rules.Band{}},
+		{p.Stress(3.5) + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
 		{"protected until", t.ProtectUntilAt, rules.Band{}},
 	} {
 		if row.at == nil {
@@ -195,12 +207,12 @@ func (p page) hours() {
 		p.item(row.label, text)
 	}
 	if p.a.MinTempBeforeCriticalC != nil {
-		p.item("coldest before", p.temp(*p.a.MinTempBeforeCriticalC)+" in the concrete, before it has that strength")
+		p.item("coldest before", p.Temp(*p.a.MinTempBeforeCriticalC)+" in the concrete, before it has that strength")
 	}
 	if g := p.a.Ground; g != nil {
-		text := fmt.Sprintf("%s at the start, %s", p.temp(g.SurfaceC), strings.ReplaceAll(g.State, "_", " "))
+		text := fmt.Sprintf("%s at the start, %s", p.Temp(g.SurfaceC), strings.ReplaceAll(g.State, "_", " "))
 		if g.FrostDepthMM > 0 {
-			text += fmt.Sprintf(", frost %s deep", p.length(g.FrostDepthMM))
+			text += fmt.Sprintf(", frost %s deep", p.Length(g.FrostDepthMM))
 		}
 		if g.ThawHours != nil && *g.ThawHours > 0 {
 			text += fmt.Sprintf("; %.0f h under the blankets at hand make it fit", *g.ThawHours)
@@ -209,36 +221,46 @@ func (p page) hours() {
 	}
 }
 
+// laterThan leaves out an end that comes with or before its beginning.
+func laterThan(end, beginning *time.Time) *time.Time {
+	if end == nil || beginning == nil || !end.After(*beginning) {
+		return nil
+	}
+	return end
+}
+
 func (p page) order() {
 	b := p.a.Batch
 	if b == nil {
 		return
 	}
 	p.title("THE ORDER")
-	text := fmt.Sprintf("%s (%s as drawn) in %s", p.volume(b.OrderM3), p.volume(b.VolumeM3), plural(b.Trucks, "truck"))
+	text := fmt.Sprintf("%s (%s as drawn) in %s", p.Volume(b.OrderM3), p.Volume(b.VolumeM3), plural(b.Trucks, "truck"))
 	if b.Trucks > 1 {
 		text += fmt.Sprintf(", %.0f min apart", b.TruckSpacingMin)
 	}
 	p.item("concrete", text)
-	p.item("as placed", fmt.Sprintf("%s expected; %s to %s wanted", p.temp(b.PlacedTempC), p.temp(b.PlacingMinC), p.temp(b.PlacingMaxC)))
+	p.item("as placed", fmt.Sprintf("%s expected; %s to %s wanted", p.Temp(b.PlacedTempC), p.Temp(b.PlacingMinC), p.Temp(b.PlacingMaxC)))
 	if b.WaterTempC != nil {
-		text := "heated to " + p.temp(*b.WaterTempC)
+		text := "heated to " + p.Temp(*b.WaterTempC)
 		if b.WaterCapped {
 			text += ", which is as hot as it may be and not enough"
 		}
 		p.item("mixing water", text)
 	}
 	for _, dose := range b.Accelerators {
-		text := fmt.Sprintf("%.2g %% of cement: %s", dose.DosePct, p.mass(dose.MassKg))
+		text := fmt.Sprintf("%.2g %% of cement: %s", dose.DosePct, p.Mass(dose.MassKg))
 		if dose.Bags != nil {
-			text += ", " + plural(*dose.Bags, "bag") + " of " + p.mass(22.7)
+			text += ", " + plural(*dose.Bags, "bag") + " of " + p.Mass(22.7)
 		}
 		if dose.Litres != nil {
-			text += ", " + p.liquid(*dose.Litres) + " of solution"
+			text += ", " + p.Liquid(*dose.Litres) + " of solution"
 		}
-		p.item(strings.ReplaceAll(dose.Kind, "_", " "), text)
+		p.item(doseNames[dose.Kind], text)
 	}
 }
+
+var doseNames = map[string]string{"calcium_chloride": "calcium chloride", "nonchloride_accelerator": "accelerator", "water_reducer": "water reducer"}
 
 func plural(n int, thing string) string {
 	if n == 1 {
@@ -253,10 +275,10 @@ func (p page) chance() {
 		return
 	}
 	p.title(fmt.Sprintf("CHANCE, by %d courses of the weather", c.Members))
-	p.item("base frozen", percent(c.BaseFrozen))
-	p.item("freezes early", percent(c.FreezesEarly))
-	p.item("finish after dusk", percent(c.FinishAfterDusk))
-	p.item("after crew hours", percent(c.FinishAfterHours))
+	p.item("base frozen", rules.Percent(c.BaseFrozen))
+	p.item("freezes early", rules.Percent(c.FreezesEarly))
+	p.item("finish after dusk", rules.Percent(c.FinishAfterDusk))
+	p.item("after crew hours", rules.Percent(c.FinishAfterHours))
 }
 
 // otherStarts lists the best windows, the earliest of equals first.
@@ -286,21 +308,47 @@ func (p page) otherStarts() {
 	}
 }
 
+// sources name where each limit that spoke comes from.
+func (p page) sources() {
+	var texts []string
+	for _, f := range p.a.Findings {
+		if f.Source.Document != "" {
+			texts = append(texts, f.Rule+": "+f.Source.Document)
+		}
+	}
+	p.list("THE LIMITS COME FROM", texts)
+}
+
 func (p page) assumed() {
 	var texts []string
 	for _, a := range p.a.Assumed {
-		texts = append(texts, fmt.Sprintf("%s = %v: %s", a.Pointer, a.Value, a.Reason))
+		value := fmt.Sprint(a.Value)
+		if at, ok := a.Value.(time.Time); ok {
+			value = p.clock(at)
+		}
+		texts = append(texts, fmt.Sprintf("%s = %s: %s", a.Pointer, value, a.Reason))
 	}
 	p.list("ASSUMED, because it was not given", texts)
 	if p.a.WeatherUntil != nil {
-		fmt.Fprintf(p, "\nWeather known until %s. Engine %s.\n", p.day(*p.a.WeatherUntil), p.a.Engine)
+		fmt.Fprintf(p, "\nThe weather is known until %s Engine %s.\n", stop(p.Day(p.a.WeatherUntil.In(p.zone))), p.a.Engine)
 	}
 }
 
-// wrap breaks text between words into lines of at most width characters.
+// stop ends a sentence that may end with an abbreviation.
+func stop(text string) string { return strings.TrimSuffix(text, ".") + "." }
+
+// wrap breaks text between words into lines of at most width characters, and leaves units with their numbers.
 func wrap(text string, width int) []string {
-	var lines []string
+	var words []string
 	for word := range strings.FieldsSeq(text) {
+		if last := len(words) - 1; last >= 0 && slices.Contains([]string{"%", "°F", "°C", "a.m.", "p.m.", "psi"}, strings.TrimRight(word, ",;")) {
+			words[last] += " " + word
+			continue
+		}
+		words = append(words, word)
+	}
+	var lines []string
+	for _, word := range words {
 		last := len(lines) - 1
 		if last >= 0 && len([]rune(lines[last]))+1+len([]rune(word)) <= width {
 			lines[last] += " " + word

@@ -1,0 +1,63 @@
+package demo
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"time"
+)
+
+// A Client talks to the service's own API, as any program of the contractor's would.
+type Client struct {
+	URL   string // of the service, without a path
+	Token string
+}
+
+var patient = &http.Client{Timeout: 20 * time.Second}
+
+// Get reads a resource into out.
+func (c Client) Get(ctx context.Context, path string, out any) error {
+	return c.do(ctx, http.MethodGet, path, nil, out)
+}
+
+// Post sends body, and reads the answer into out unless that is nil.
+func (c Client) Post(ctx context.Context, path string, body, out any) error {
+	return c.do(ctx, http.MethodPost, path, body, out)
+}
+
+func (c Client) do(ctx context.Context, method, path string, body, out any) error {
+	var text []byte
+	if body != nil {
+		var err error
+		if text, err = json.Marshal(body); err != nil {
+			return err
+		}
+	}
+	request, err := http.NewRequestWithContext(ctx, method, c.URL+path, bytes.NewReader(text))
+	if err != nil {
+		return err
+	}
+	request.Header.Set("Authorization", "Bearer "+c.Token)
+	if body != nil {
+		request.Header.Set("Content-Type", "application/json")
+	}
+	response, err := patient.Do(request)
+	if err != nil {
+		return err
+	}
+	defer response.Body.Close() //nolint:errcheck // only read
+	answer, err := io.ReadAll(io.LimitReader(response.Body, 16<<20))
+	if err != nil {
+		return err
+	}
+	if response.StatusCode >= http.StatusBadRequest {
+		return fmt.Errorf("%s %s: %s: %s", method, path, response.Status, answer)
+	}
+	if out == nil {
+		return nil
+	}
+	return json.Unmarshal(answer, out)
+}

@@ -44,6 +44,7 @@ func steady(t require.TestingT, airC, windMS float64) *slab.Forcing {
 func drawDemo(t *rapid.T) demo {
 	d := theDemo()
 	d.detail = slab.Coarse
+	d.detail.FluxTolWm2, d.detail.TempTolK = 1e-6, 1e-6 // properties hold to the tolerance of the iteration
 	d.cement = rapid.SampledFrom([]concrete.CementType{concrete.TypeI, concrete.TypeIAndII, concrete.TypeII, concrete.TypeIII}).Draw(t, "cement")
 	d.lbYd3 = rapid.Float64Range(400, 800).Draw(t, "lbYd3")
 	d.wcm = rapid.Float64Range(.38, .62).Draw(t, "wcm")

@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"mime"
 	"net"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -80,6 +82,11 @@ func bodyMedia(ctx huma.Context, op *huma.Operation) (string, *Problem) {
 		return "", refused
 	}
 	return media, nil
+}
+
+// mediaTypes lists what an operation takes, in a fixed order.
+func mediaTypes(op *huma.Operation) []string {
+	return slices.Sorted(maps.Keys(op.RequestBody.Content))
 }
 
 func unreadable(err error) *Problem {

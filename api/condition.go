@@ -13,14 +13,14 @@ func etag(version int64) string {
 	return `"` + strconv.FormatInt(version, 10) + `"`
 }
 
-// ifMatch is required of every change, so that nobody overwrites what they have not seen.
-type ifMatch struct {
+// Match is required of every change, so that nobody overwrites what they have not seen.
+type Match struct {
 	IfMatch string `header:"If-Match" maxLength:"500" doc:"The ETag of the version you have seen, or * for whatever is there. Required."`
 	tags    []string
 }
 
 // Resolve refuses a change without If-Match.
-func (m *ifMatch) Resolve(huma.Context) []error {
+func (m *Match) Resolve(huma.Context) []error {
 	if m.IfMatch == "" {
 		return []error{problem(http.StatusPreconditionRequired, "precondition_required",
 			"Send If-Match with the ETag of the version that you have seen, so that no other edit is overwritten.")}
@@ -28,7 +28,7 @@ func (m *ifMatch) Resolve(huma.Context) []error {
 	return m.parse()
 }
 
-func (m *ifMatch) parse() []error {
+func (m *Match) parse() []error {
 	tags, ok := entityTags(m.IfMatch)
 	if !ok {
 		p := problem(http.StatusBadRequest, "malformed", "If-Match must be * or ETags in double quotes.")
@@ -40,7 +40,7 @@ func (m *ifMatch) parse() []error {
 }
 
 // check compares with the version that is there. Weak tags never match (RFC 9110, 13.1.1).
-func (m *ifMatch) check(version int64) error {
+func (m *Match) check(version int64) error {
 	for _, tag := range m.tags {
 		if tag == "*" || tag == etag(version) {
 			return nil
@@ -53,13 +53,13 @@ func stale() *Problem {
 	return problem(http.StatusPreconditionFailed, "stale", "The record was changed since you read it. Read it again and repeat your edit.")
 }
 
-// maybeMatch is If-Match for the steps of a pour's life, where it is welcome but not required.
-type maybeMatch struct {
-	ifMatch
+// MaybeMatch is If-Match for the steps of a pour's life, where it is welcome but not required.
+type MaybeMatch struct {
+	Match
 }
 
 // Resolve takes a missing If-Match as any version.
-func (m *maybeMatch) Resolve(huma.Context) []error {
+func (m *MaybeMatch) Resolve(huma.Context) []error {
 	if m.IfMatch == "" {
 		m.tags = []string{"*"}
 		return nil
@@ -67,14 +67,14 @@ func (m *maybeMatch) Resolve(huma.Context) []error {
 	return m.parse()
 }
 
-// ifNoneMatch saves sending again what the client has.
-type ifNoneMatch struct {
+// NoneMatch saves sending again what the client has.
+type NoneMatch struct {
 	IfNoneMatch string `header:"If-None-Match" maxLength:"500" doc:"ETags you have; when one is still right the answer is 304 without a body."`
 }
 
 // unchanged tells whether the client has this version. The comparison is weak (RFC 9110, 13.1.2), and a malformed
 // header is as good as none.
-func (m ifNoneMatch) unchanged(tag string) bool {
+func (m NoneMatch) unchanged(tag string) bool {
 	tags, _ := entityTags(m.IfNoneMatch)
 	for _, t := range tags {
 		if t == "*" || strings.TrimPrefix(t, "W/") == tag {
@@ -124,7 +124,7 @@ type one[T any] struct {
 }
 
 // answerOne sends a record, or 304 when the client has it.
-func answerOne[T any](body T, tag string, known ifNoneMatch) *one[T] {
+func answerOne[T any](body T, tag string, known NoneMatch) *one[T] {
 	answer := &one[T]{Status: http.StatusOK, ETag: tag, CacheControl: "private, no-cache", Body: &body}
 	if known.unchanged(tag) {
 		answer.Status, answer.Body = http.StatusNotModified, nil

@@ -10,7 +10,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
-	"frostgate/db"
+	"frostgate/api/access"
 	"frostgate/rules"
 )
 
@@ -21,47 +21,68 @@ type route struct {
 	tag          string
 	summary      string
 	about        string // more, in Markdown
-	roles        []db.Role
-	firmWide     bool   // not for tokens whose scope is narrowed to crews or plants
-	success      int    // when not the usual one
-	statuses     []int  // problems beyond the usual ones
-	bodyLimit    int64  // bytes; 0 is the limit of a single record
+	roles        []access.Role
+	firmWide     bool  // not for tokens whose scope is narrowed to crews or plants
+	success      int   // when not the usual one
+	statuses     []int // problems beyond the usual ones
+	bodyLimit    int64 // bytes; 0 is the limit of a single record
 	body         *huma.RequestBody
-	skipBody     bool // the handler validates the body
+	skipBody     bool                      // the handler validates the body
+	responses    map[string]*huma.Response // of content that the types do not tell
 }
 
 // Who may call an operation.
 var (
-	anyRole     = []db.Role{db.Dispatcher, db.Viewer, db.Field}
-	onSite      = []db.Role{db.Dispatcher, db.Field}
-	dispatchers = []db.Role{db.Dispatcher}
+	anyRole     = []access.Role{access.Dispatcher, access.Viewer, access.Field}
+	inOffice    = []access.Role{access.Dispatcher, access.Viewer}
+	onSite      = []access.Role{access.Dispatcher, access.Field}
+	dispatchers = []access.Role{access.Dispatcher}
 )
 
 // serve registers an operation. One without roles is refused to everybody.
 func serve[I, O any](a *API, r route, handler func(context.Context, *I) (*O, error)) {
-	op := huma.Operation{
+	if r.bodyLimit == 0 {
+		r.bodyLimit = bodyBytes
+	}
+	huma.Register(a.huma, huma.Operation{
 		Method: r.method, Path: r.path, OperationID: r.id, Tags: []string{r.tag}, Summary: r.summary, Description: r.about,
-		DefaultStatus: r.success, Errors: r.problems(), RequestBody: r.body, SkipValidateBody: r.skipBody,
+		DefaultStatus: r.success, Errors: r.problems(), RequestBody: r.body, Responses: r.responses, SkipValidateBody: r.skipBody,
 		MaxBodyBytes: r.bodyLimit + 1, BodyReadTimeout: bodyPatience, RejectUnknownQueryParameters: true,
 		Security:   []map[string][]string{{"token": {}}},
 		Metadata:   map[string]any{"route": r},
 		Extensions: map[string]any{"x-roles": r.roles, "x-firm-wide": r.firmWide},
-	}
-	if r.bodyLimit == 0 {
-		op.MaxBodyBytes = bodyBytes + 1
-	}
-	huma.Register(a.huma, op, handler)
-	registered := a.operation(r.method, r.path)
-	if reflect.TypeFor[O]() == reflect.TypeFor[one[any]]() || hasETag(reflect.TypeFor[O]()) && r.method == http.MethodGet {
-		registered.Responses["304"] = &huma.Response{Description: "You have this version already."}
-	}
-	registered.Responses["default"] = nil
-	delete(registered.Responses, "default")
+	}, handler)
+	a.complete(a.operation(r.method, r.path))
 }
 
-func hasETag(output reflect.Type) bool {
-	_, ok := output.FieldByName("ETag")
-	return ok
+// complete adds what the types do not tell, and lets operations share the descriptions of problems.
+func (a *API) complete(op *huma.Operation) {
+	if slices.ContainsFunc(op.Parameters, func(p *huma.Param) bool { return p.Name == "If-None-Match" }) {
+		op.Responses["304"] = &huma.Response{Description: "You have this version already."}
+	}
+	shared := a.huma.OpenAPI().Components.Responses
+	for status, response := range op.Responses {
+		if status < "400" {
+			continue
+		}
+		name := "Problem" + status
+		if shared[name] == nil {
+			response.Headers = problemHeaders[status]
+			shared[name] = response
+		}
+		op.Responses[status] = &huma.Response{Ref: "#/components/responses/" + name}
+	}
+}
+
+var problemHeaders = map[string]map[string]*huma.Param{
+	"401": {"WWW-Authenticate": textHeader("Bearer.")},
+	"409": {"Retry-After": textHeader("Seconds, when the same request is still running.")},
+	"429": {"Retry-After": textHeader("Seconds.")},
+	"503": {"Retry-After": textHeader("Seconds.")},
+}
+
+func textHeader(description string) *huma.Param {
+	return &huma.Param{Description: description, Schema: &huma.Schema{Type: huma.TypeString}}
 }
 
 // problems lists the statuses that the operation can refuse with.
@@ -138,7 +159,8 @@ func describe(version, publicURL string) huma.Config {
 	config.Servers = []*huma.Server{{URL: publicURL}}
 	config.Tags = tags()
 	config.Components = &huma.Components{
-		Schemas: huma.NewMapRegistry("#/components/schemas/", schemaName),
+		Schemas:   huma.NewMapRegistry("#/components/schemas/", schemaName),
+		Responses: map[string]*huma.Response{},
 		SecuritySchemes: map[string]*huma.SecurityScheme{
 			"token": {Type: "http", Scheme: "bearer", Description: "A token made with frostgate token or POST /v1/tokens."},
 		},
@@ -172,7 +194,7 @@ func schemaName(t reflect.Type, hint string) string {
 	return name
 }
 
-var recordNouns = []string{"Site", "Pour", "Crew", "Mix", "Plant", "Firm", "Observation", "Window", "Assessment", "Warning", "Hour"}
+var recordNouns = []string{"Site", "Pour", "Crew", "Mix", "Plant", "Firm", "Observation"}
 
 // stamp tells in each problem which request it answers, and hands its cause to the log.
 func stamp(ctx huma.Context, _ string, body any) (any, error) {
@@ -202,7 +224,7 @@ func tellNulls(registry huma.Registry) {
 			if s := schema.Properties[property]; nullable && s != nil && s.Ref != "" {
 				schema.Properties[property] = &huma.Schema{
 					Description: s.Description,
-					OneOf:       []*huma.Schema{{Ref: s.Ref}, {Type: "null"}},
+					OneOf:       []*huma.Schema{{Ref: s.Ref}, {Type: "null", Enum: []any{nil}}}, // the validator only knows the second
 				}
 			}
 		}

@@ -102,6 +102,13 @@ func removable(property *huma.Schema) *huma.Schema {
 
 // patchInput is the input of every patch; the patch itself is the exchange's body.
 type patchInput struct {
-	byID
-	ifMatch
+	ByID
+	Match
+}
+
+// fieldsOf tells which fields a patch names at its top.
+func fieldsOf(patch []byte) func(string) bool {
+	var fields map[string]json.RawMessage
+	_ = json.Unmarshal(patch, &fields) // it was parsed before
+	return func(name string) bool { _, ok := fields[name]; return ok }
 }

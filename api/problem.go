@@ -14,6 +14,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/validation"
 	"github.com/labstack/echo/v4"
 
+	"frostgate/db"
 	"frostgate/rules"
 )
 
@@ -264,11 +265,28 @@ func fromError(err error) *Problem {
 	var p *Problem
 	var wrong *rules.InvalidError
 	var routed *echo.HTTPError
+	var field *db.FieldError
 	switch {
 	case errors.As(err, &p):
 		return p
+	case errors.Is(err, db.ErrNotFound):
+		return problem(http.StatusNotFound, "not_found", "There is no such record, or it is outside what your token may see.")
+	case errors.As(err, &field):
+		return fromField(field)
+	case errors.Is(err, db.ErrStale):
+		return stale()
+	case errors.Is(err, db.ErrNotAllowed):
+		return problem(http.StatusForbidden, "forbidden", "Records that all share are made with a token that is not narrowed to some crews or plants.")
+	case errors.Is(err, db.ErrRunning):
+		running := problem(http.StatusConflict, "running", "The same request is still being worked on; ask again shortly.")
+		running.retry = time.Second
+		return running
+	case errors.Is(err, db.ErrKeyReused):
+		return invalid(atHeader("Idempotency-Key", "reused", "was used before with another body; take a new one"))
+	case errors.Is(err, db.ErrUnavailable), errors.Is(err, context.DeadlineExceeded):
+		return unavailable(2*time.Second, err)
 	case errors.As(err, &wrong):
-		return invalid(fromRules(wrong)...)
+		return invalid(fromRules(wrong.Violations)...)
 	case errors.As(err, &routed):
 		return fromRouter(routed)
 	case errors.Is(err, context.Canceled):
@@ -280,13 +298,19 @@ func fromError(err error) *Problem {
 // statusClientGone is written to the log only: nobody is there to read it.
 const statusClientGone = 499
 
-// fromRules words what the rules say of a case.
-func fromRules(wrong *rules.InvalidError) []Violation {
-	violations := make([]Violation, 0, len(wrong.Violations))
-	for _, v := range wrong.Violations {
-		violations = append(violations, atPointer(v.Pointer, "invalid", v.Detail))
+// fromField words a value that the database refuses.
+func fromField(field *db.FieldError) *Problem {
+	pointer := ""
+	if field.Field != "" {
+		pointer = "/" + field.Field
 	}
-	return violations
+	if !errors.Is(field, db.ErrConflict) {
+		return invalid(atPointer(pointer, "invalid", field.Detail))
+	}
+	p := problem(http.StatusConflict, "conflict", "")
+	p.Errors = []Violation{atPointer(pointer, "conflict", field.Detail)}
+	p.Detail = summary(p.Errors)
+	return p
 }
 
 // fromRouter words echo's own refusals.
@@ -304,12 +328,12 @@ func fromRouter(routed *echo.HTTPError) *Problem {
 }
 
 func internal(cause error) *Problem {
-	return withCause(problem(http.StatusInternalServerError, "internal", "Something went wrong on our side. Nothing was changed; try again, and report the request id if it stays."), cause)
+	return withCause(problem(http.StatusInternalServerError, "internal", "Something went wrong on our side. Try again; if it stays, report the request id."), cause)
 }
 
 // unavailable is for what will pass by itself.
 func unavailable(retry time.Duration, cause error) *Problem {
-	p := withCause(problem(http.StatusServiceUnavailable, "unavailable", "The service is busy or its database is out of reach. Nothing was changed; try again shortly."), cause)
+	p := withCause(problem(http.StatusServiceUnavailable, "unavailable", "The service is busy or its database is out of reach; try again shortly."), cause)
 	p.retry = retry
 	return p
 }

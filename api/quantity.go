@@ -93,7 +93,7 @@ func (u unit) write(record float64) string {
 	}
 	value := record/u.scale - u.offset
 	text := ""
-	for decimals := 0; decimals <= 15; decimals++ {
+	for decimals := 0; decimals <= 20; decimals++ {
 		text = strconv.FormatFloat(value, 'f', decimals, 64)
 		if back, err := strconv.ParseFloat(text, 64); err == nil && u.toRecord(back) == record {
 			return text

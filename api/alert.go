@@ -1,0 +1,184 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/google/uuid"
+
+	"frostgate/db"
+)
+
+// An Alert is a condition of a pour or of a weather source. There is one for each subject and kind; each time it is
+// raised is an episode, each change a transition with the next number.
+type Alert struct {
+	ID                uuid.UUID  `json:"id" format:"uuid"`
+	CreatedAt         time.Time  `json:"created_at"`
+	ChangedAt         time.Time  `json:"changed_at"`
+	Kind              string     `json:"kind" doc:"What it is about, such as pour.move."`
+	Condition         string     `json:"condition" enum:"arming,raised,clearing,cleared"`
+	OperatorState     string     `json:"operator_state" enum:"none,acknowledged,shelved,closed"`
+	Severity          string     `json:"severity" enum:"indeterminate,warning,minor,major,critical"`
+	Verified          bool       `json:"verified" doc:"false while what it rests on is stale."`
+	Chattering        bool       `json:"chattering"`
+	InhibitedBy       *uuid.UUID `json:"inhibited_by" format:"uuid" nullable:"true" doc:"The alert that speaks for this one."`
+	Episode           int        `json:"episode"`
+	Transition        int        `json:"transition" doc:"Number of the last one; they have no gaps."`
+	Reason            string     `json:"reason"`
+	Detail            document   `json:"detail" doc:"What the reason rests on."`
+	RaisedAt          *time.Time `json:"raised_at"`
+	ClearedAt         *time.Time `json:"cleared_at"`
+	NoticedAt         *time.Time `json:"noticed_at" doc:"When somebody was last told."`
+	AcknowledgedBy    string     `json:"acknowledged_by"`
+	AcknowledgedAt    *time.Time `json:"acknowledged_at"`
+	AcknowledgedUntil *time.Time `json:"acknowledged_until"`
+	AckNote           string     `json:"ack_note"`
+	ShelvedBy         string     `json:"shelved_by"`
+	ShelveReason      string     `json:"shelve_reason"`
+	ShelvedUntil      *time.Time `json:"shelved_until"`
+	Source            *string    `json:"source" doc:"The weather source that it is about; null when it is about a pour."`
+	PourID            *uuid.UUID `json:"pour_id" format:"uuid" nullable:"true"`
+	PourName          *string    `json:"pour_name"`
+	StartsAt          *time.Time `json:"starts_at" doc:"Of the pour."`
+	SiteID            *uuid.UUID `json:"site_id" format:"uuid" nullable:"true"`
+	SiteName          *string    `json:"site_name"`
+	Timezone          *string    `json:"timezone"`
+	CrewID            *uuid.UUID `json:"crew_id" format:"uuid" nullable:"true"`
+	PlantID           *uuid.UUID `json:"plant_id" format:"uuid" nullable:"true"`
+}
+
+// A Transition is one change of an alert.
+type Transition struct {
+	Number        int        `json:"number"`
+	At            time.Time  `json:"at"`
+	Episode       int        `json:"episode"`
+	Event         string     `json:"event" doc:"Such as alert.raised."`
+	Condition     string     `json:"condition"`
+	OperatorState string     `json:"operator_state"`
+	Severity      string     `json:"severity"`
+	Verified      bool       `json:"verified"`
+	Reason        string     `json:"reason"`
+	Detail        document   `json:"detail"`
+	Actor         string     `json:"actor" doc:"Name of the token, or a part of the program."`
+	Note          string     `json:"note"`
+	AssessmentID  *uuid.UUID `json:"assessment_id" format:"uuid" nullable:"true"`
+}
+
+// Transitions is the history of an alert.
+type Transitions struct {
+	Items []Transition `json:"items"`
+}
+
+func alertView(l db.AlertLine) Alert {
+	return Alert{
+		ID: l.ID, CreatedAt: l.CreatedAt, ChangedAt: l.ChangedAt, Kind: l.Kind, Condition: l.Condition, OperatorState: l.OperatorState,
+		Severity: l.Severity, Verified: l.Verified, Chattering: l.Chattering, InhibitedBy: l.InhibitedBy, Episode: l.Episode,
+		Transition: l.Transition, Reason: l.Reason, Detail: document(l.Detail), RaisedAt: l.RaisedAt, ClearedAt: l.ClearedAt, NoticedAt: l.NoticedAt,
+		AcknowledgedBy: l.AcknowledgedBy, AcknowledgedAt: l.AcknowledgedAt, AcknowledgedUntil: l.AcknowledgedUntil, AckNote: l.AckNote,
+		ShelvedBy: l.ShelvedBy, ShelveReason: l.ShelveReason, ShelvedUntil: l.ShelvedUntil, Source: l.Source, PourID: l.PourID,
+		PourName: l.PourName, StartsAt: l.StartsAt, SiteID: l.SiteID, SiteName: l.SiteName, Timezone: l.Timezone, CrewID: l.CrewID, PlantID: l.PlantID,
+	}
+}
+
+func transition(t db.Transition) Transition {
+	return Transition{
+		Number: t.Number, At: t.At, Episode: t.Episode, Event: t.Event, Condition: t.Condition, OperatorState: t.OperatorState,
+		Severity: t.Severity, Verified: t.Verified, Reason: t.Reason, Detail: document(t.Detail), Actor: t.Actor, Note: t.Note, AssessmentID: t.AssessmentID,
+	}
+}
+
+type alertsInput struct {
+	PageInput
+	Pour          []string `query:"pour_id" format:"uuid" maxItems:"100" doc:"One or several, separated by commas."`
+	Crew          []string `query:"crew_id" format:"uuid" maxItems:"100"`
+	Plant         []string `query:"plant_id" format:"uuid" maxItems:"100"`
+	Source        []string `query:"source" maxItems:"20" maxLength:"60"`
+	Kind          []string `query:"kind" maxItems:"20" maxLength:"100"`
+	Condition     []string `query:"condition" enum:"arming,raised,clearing,cleared" maxItems:"4" doc:"raised,clearing are those in force."`
+	OperatorState []string `query:"operator_state" enum:"none,acknowledged,shelved,closed" maxItems:"4"`
+	Severity      []string `query:"severity" enum:"indeterminate,warning,minor,major,critical" maxItems:"5"`
+}
+
+type acknowledgeInput struct {
+	ByID
+	Idempotent
+	Body struct {
+		Note string `json:"note,omitempty" maxLength:"2000" doc:"What is being done."`
+	}
+}
+
+func (a *API) serveAlerts() {
+	const tag, path, item = "Alerts", "/v1/alerts", "/v1/alerts/{id}"
+	serve(a, route{
+		method: http.MethodGet, path: path, id: "list-alerts", tag: tag, summary: "List alerts", about: "Newest first.", roles: anyRole,
+	}, func(ctx context.Context, in *alertsInput) (*listed[Alert], error) {
+		page, err := in.page(ctx)
+		if err != nil {
+			return nil, err
+		}
+		found, err := a.db.Alerts(ctx, scopeOf(ctx), db.AlertFilter{
+			PourIDs: ids(in.Pour), CrewIDs: ids(in.Crew), PlantIDs: ids(in.Plant), Sources: in.Source, Kinds: in.Kind,
+			Conditions: in.Condition, OperatorStates: in.OperatorState, Severities: in.Severity,
+		}, page)
+		if err != nil {
+			return nil, err
+		}
+		return answerList(ctx, found, alertView), nil
+	})
+	serve(a, route{
+		method: http.MethodGet, path: item, id: "get-alert", tag: tag, summary: "Read an alert", roles: anyRole,
+	}, func(ctx context.Context, in *itemInput) (*answered[Alert], error) {
+		found, err := a.db.Alert(ctx, scopeOf(ctx), in.ID)
+		if err != nil {
+			return nil, err
+		}
+		return &answered[Alert]{Body: alertView(found)}, nil
+	})
+	serve(a, route{
+		method: http.MethodGet, path: item + "/history", id: "list-transitions", tag: tag, summary: "List what happened to an alert",
+		about: "In order.", roles: anyRole,
+	}, func(ctx context.Context, in *itemInput) (*answered[Transitions], error) {
+		if _, err := a.db.Alert(ctx, scopeOf(ctx), in.ID); err != nil {
+			return nil, err
+		}
+		found, err := a.db.Transitions(ctx, scopeOf(ctx), in.ID)
+		if err != nil {
+			return nil, err
+		}
+		list := Transitions{Items: make([]Transition, len(found))}
+		for i, t := range found {
+			list.Items[i] = transition(t)
+		}
+		return &answered[Transitions]{Body: list}, nil
+	})
+	serve(a, route{
+		method: http.MethodPost, path: item + "/acknowledge", id: "acknowledge-alert", tag: tag, summary: "Say that somebody is on it",
+		about: "For an alert that is in force. Its history tells who and when.", roles: onSite, success: http.StatusOK,
+	}, func(ctx context.Context, in *acknowledgeInput) (*created[Alert], error) {
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return acknowledge(ctx, tx, in) })
+	})
+}
+
+// eventAcknowledged is the transition of an acknowledged alert.
+const eventAcknowledged = "alert.acknowledged"
+
+func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created[Alert], error) {
+	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
+	if err != nil {
+		return nil, err
+	}
+	if alert.Condition == "cleared" {
+		return nil, problem(http.StatusConflict, "wrong_state", "The alert has cleared; there is nothing to acknowledge.")
+	}
+	now := tx.Now()
+	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote = "acknowledged", tx.Actor().Name, &now, in.Body.Note
+	if _, _, err := tx.Advance(ctx, alert, db.Transition{Event: eventAcknowledged, Note: in.Body.Note}); err != nil {
+		return nil, err
+	}
+	line, err := tx.Alert(ctx, scopeOf(ctx), in.ID)
+	if err != nil {
+		return nil, err
+	}
+	return &created[Alert]{Status: http.StatusOK, Body: alertView(line)}, nil
+}

@@ -1,0 +1,148 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+	"github.com/prometheus/client_golang/prometheus"
+
+	"frostgate/api/access"
+	"frostgate/db"
+	"frostgate/scheduler/alert"
+)
+
+// Config sets up the API.
+type Config struct {
+	DB *db.DB // required
+	// EnqueueAssess has pours assessed anew, in the transaction that changed what their assessments rest on. Required.
+	EnqueueAssess func(ctx context.Context, tx *db.Tx, pours ...uuid.UUID) error
+
+	Log       *slog.Logger         // nil is silent
+	Registry  *prometheus.Registry // of the measures, served at /metrics; nil makes one
+	Clock     func() time.Time     // nil is the clock of the system; edits take the database's
+	Version   string               // of the program, for the document; default devel
+	PublicURL string               // at which clients reach the service, for the document; default /
+	Guard     alert.Guard          // which addresses endpoints may have
+	// Proxies are the networks whose X-Forwarded-For is believed. Empty believes nobody.
+	Proxies []*net.IPNet
+
+	RequestsPerMinute int // by token and process; default 600
+	FailuresPerMinute int // unknown tokens by address; default 20
+}
+
+// API answers requests over HTTP. It is safe for concurrent use.
+type API struct {
+	db            *db.DB
+	enqueueAssess func(ctx context.Context, tx *db.Tx, pours ...uuid.UUID) error
+	log           *slog.Logger
+	now           func() time.Time
+	gate          *access.Gate
+	metrics       *metrics
+	gatherer      prometheus.Gatherer
+	draining      atomic.Bool
+	guard         alert.Guard
+
+	echo     *echo.Echo
+	huma     huma.API
+	document []byte // OpenAPI
+}
+
+// New registers every route. It touches the database only when requests come.
+func New(c Config) (*API, error) {
+	if c.DB == nil || c.EnqueueAssess == nil {
+		return nil, errors.New("the api needs a database and a way to have pours assessed")
+	}
+	c = c.withDefaults()
+	useProblems()
+	a := &API{
+		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
+		gate:  access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
+		guard: c.Guard, echo: newEcho(c),
+	}
+	a.echo.HTTPErrorHandler = a.answerError
+	a.echo.Use(a.observe)
+	a.huma = humaecho.New(a.echo, describe(c.Version, c.PublicURL))
+	a.huma.UseMiddleware(a.admit, a.takeBody)
+	a.serveAll()
+	tellNulls(a.huma.OpenAPI().Components.Schemas)
+	var err error
+	if a.document, err = a.OpenAPI(); err != nil {
+		return nil, fmt.Errorf("write OpenAPI document: %w", err)
+	}
+	return a, nil
+}
+
+func (c Config) withDefaults() Config {
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	if c.Registry == nil {
+		c.Registry = prometheus.NewRegistry()
+	}
+	if c.Clock == nil {
+		c.Clock = time.Now
+	}
+	if c.Version == "" {
+		c.Version = "devel"
+	}
+	return c
+}
+
+func newEcho(c Config) *echo.Echo {
+	e := echo.New()
+	e.HideBanner = true
+	e.HidePort = true
+	e.IPExtractor = echo.ExtractIPDirect()
+	if len(c.Proxies) > 0 {
+		trust := []echo.TrustOption{echo.TrustLoopback(false), echo.TrustLinkLocal(false), echo.TrustPrivateNet(false)}
+		for _, network := range c.Proxies {
+			trust = append(trust, echo.TrustIPRange(network))
+		}
+		e.IPExtractor = echo.ExtractIPFromXFFHeader(trust...)
+	}
+	return e
+}
+
+func (a *API) serveAll() {
+	a.serveHealth()
+	a.servePours()
+	a.serveBulk()
+	a.serveAssess()
+	a.serveAssessments()
+	a.serveObservations()
+	a.serveAlerts()
+	a.serveEndpoints()
+	a.serveDeliveries()
+	serveResource(a, sites())
+	serveList(a, sites(), (*db.DB).Sites)
+	serveResource(a, plants())
+	serveList(a, plants(), (*db.DB).Plants)
+	serveResource(a, crews())
+	serveList(a, crews(), (*db.DB).Crews)
+	serveResource(a, mixes())
+	serveList(a, mixes(), (*db.DB).Mixes)
+	a.serveForecasts()
+	a.serveFirm()
+	a.serveLimits()
+	a.serveTokens()
+	a.serveAudit()
+}
+
+// ServeHTTP answers one request. HEAD is answered as GET without its body.
+func (a *API) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.Method == http.MethodHead {
+		r = r.WithContext(r.Context())
+		r.Method = http.MethodGet
+	}
+	a.echo.ServeHTTP(w, r)
+}

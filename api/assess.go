@@ -1,0 +1,79 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"reflect"
+	"runtime"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"frostgate/rules"
+)
+
+// caseBytes bounds a stateless case; half a year of hours is about 1 MB.
+const caseBytes = 4 << 20
+
+type assessInput struct {
+	Members int  `query:"members" default:"51" minimum:"0" maximum:"51" doc:"Courses of the weather that the chances rest on; 0 leaves the chances out."`
+	Windows bool `query:"windows" default:"true" doc:"Also look at other starts in daylight over the days that the weather covers."`
+}
+
+const assessAbout = `Takes one pour with its weather and answers with one assessment; nothing is stored. Hourly weather are
+states at the hour; sums, means and maxima are of the hour that begins there. Unknown fields are refused by name; a missing
+optional value is replaced by a documented default that the answer repeats under assumed.
+
+Verdicts support a decision; they do not take it. Local code, the project's engineer and licensed practice govern.`
+
+// serveAssess registers the stateless form. It computes on this process, so few run at once and others wait their turn
+// for a while.
+func (a *API) serveAssess() {
+	turns := make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1))
+	registry := a.huma.OpenAPI().Components.Schemas
+	serve(a, route{
+		method: http.MethodPost, path: "/v1/assess", id: "assess", tag: "Assessments", summary: "Assess a pour that is not stored",
+		about: assessAbout, roles: anyRole, success: http.StatusOK, bodyLimit: caseBytes, skipBody: true,
+		body: &huma.RequestBody{Required: true, Content: map[string]*huma.MediaType{
+			mediaJSON: {Schema: registry.Schema(reflect.TypeFor[rules.Case](), true, "")},
+		}},
+	}, func(ctx context.Context, in *assessInput) (*answered[rules.Assessment], error) {
+		c, err := rules.Decode(exchangeOf(ctx).body)
+		if err != nil {
+			return nil, err
+		}
+		select {
+		case turns <- struct{}{}:
+			defer func() { <-turns }()
+		case <-time.After(5 * time.Second):
+			return nil, unavailable(2*time.Second, nil)
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+		options := rules.Options{Members: in.Members, Seed: 1}
+		if in.Windows {
+			options.Starts = otherStarts(c)
+		}
+		return &answered[rules.Assessment]{Body: rules.Assess(c, options)}, nil
+	})
+}
+
+// otherStarts are the full hours from 6 in the morning to 3 in the afternoon, at the site, from the day of the pour to
+// the day before the weather ends.
+func otherStarts(c rules.Case) []time.Time {
+	zone, err := time.LoadLocation(c.Site.Timezone)
+	if err != nil || len(c.Weather) == 0 {
+		return nil
+	}
+	last := c.Weather[len(c.Weather)-1].At.Add(-24 * time.Hour)
+	y, m, d := c.Pour.StartsAt.In(zone).Date()
+	var starts []time.Time
+	for day := range 17 {
+		for hour := 6; hour <= 15; hour++ {
+			if at := time.Date(y, m, d+day, hour, 0, 0, 0, zone); !at.After(last) {
+				starts = append(starts, at)
+			}
+		}
+	}
+	return starts
+}

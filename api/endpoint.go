@@ -1,0 +1,219 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"reflect"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"frostgate/db"
+	"frostgate/scheduler/alert"
+)
+
+// endpointKind is the form of an endpoint's messages: the JSON event, signed by the Standard Webhooks specification.
+const endpointKind = "standard"
+
+// An EndpointForm is where notices go, as people give it. The URL is a secret: it is taken, and never given out.
+type EndpointForm struct {
+	Name        string      `json:"name" minLength:"1" maxLength:"200" doc:"Unique." example:"Dispatch chat"`
+	Kind        string      `json:"kind,omitempty" enum:"standard" doc:"Form of the messages: standard is the JSON event, signed by Standard Webhooks 1.0."`
+	URL         string      `json:"url,omitempty" maxLength:"2000" format:"uri" doc:"https, to a public address. Needed when it is made; it is not given out again."`
+	CrewIDs     []uuid.UUID `json:"crew_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these crews do; all crews when absent."`
+	PlantIDs    []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
+	MinSeverity string      `json:"min_severity,omitempty" enum:"warning,minor,major,critical" doc:"warning when absent."`
+	Enabled     *bool       `json:"enabled,omitempty" doc:"true when absent."`
+	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"In escalation; 0 is told at once."`
+	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"After the rank before, while nobody acknowledges."`
+}
+
+// An Endpoint is a stored endpoint, without its secrets.
+type Endpoint struct {
+	Saved
+	EndpointForm
+	Host         string     `json:"host" doc:"Of the URL."`
+	StateReason  string     `json:"state_reason" doc:"Why it is disabled."`
+	StateAt      time.Time  `json:"state_at"`
+	FailingSince *time.Time `json:"failing_since" doc:"First failure after the last success."`
+	AcceptedAt   *time.Time `json:"accepted_at" doc:"Last success."`
+}
+
+// A NewEndpoint is an endpoint with its signing secret, which is shown this once.
+type NewEndpoint struct {
+	Endpoint
+	Secret string `json:"secret,omitempty" doc:"Signs the messages (whsec_...). Shown once."`
+}
+
+func endpointView(e db.Endpoint) Endpoint {
+	return Endpoint{
+		Saved: saved(e.Record), EndpointForm: endpointForm(e), Host: e.Host, StateReason: e.StateReason, StateAt: e.StateAt,
+		FailingSince: e.FailingSince, AcceptedAt: e.AcceptedAt,
+	}
+}
+
+func endpointForm(e db.Endpoint) EndpointForm {
+	enabled := e.State == "enabled"
+	return EndpointForm{
+		Name: e.Name, Kind: e.Kind, CrewIDs: e.CrewIDs, PlantIDs: e.PlantIDs, MinSeverity: e.MinSeverity, Enabled: &enabled,
+		Rank: e.Rank, DelayMin: e.DelayMin,
+	}
+}
+
+func (a *API) fillEndpoint(ctx context.Context, tx *db.Tx, f EndpointForm, e db.Endpoint) (db.Endpoint, error) {
+	e.Name, e.Kind, e.CrewIDs, e.PlantIDs, e.MinSeverity = f.Name, f.Kind, f.CrewIDs, f.PlantIDs, f.MinSeverity
+	e.Rank, e.DelayMin = f.Rank, f.DelayMin
+	if e.Kind == "" {
+		e.Kind = endpointKind
+	}
+	switch enabled := f.Enabled == nil || *f.Enabled; {
+	case enabled:
+		e.State, e.StateReason = "enabled", ""
+	case e.State != "disabled":
+		e.State, e.StateReason = "disabled", "by "+tx.Actor().Name
+	}
+	if err := a.checkURL(f.URL, e.ID == uuid.Nil); err != nil {
+		return e, err
+	}
+	return e, checkScope(ctx, tx, f.CrewIDs, f.PlantIDs)
+}
+
+// checkURL refuses addresses that may not be called; the reason does not repeat the URL.
+func (a *API) checkURL(url string, required bool) error {
+	if url == "" {
+		if required {
+			return invalid(atPointer("/url", "required", "is required"))
+		}
+		return nil
+	}
+	if _, err := a.guard.CheckURL(url); err != nil {
+		reason := strings.TrimPrefix(err.Error(), alert.ErrAddress.Error()+": ")
+		return invalid(atPointer("/url", "refused", "is not allowed: "+reason))
+	}
+	return nil
+}
+
+type rotateInput struct {
+	ByID
+	Idempotent
+}
+
+// overlap is how long an old signing secret stays valid beside a new one.
+const overlap = 24 * time.Hour
+
+func (a *API) serveEndpoints() {
+	const tag, path, item = "Alerts", "/v1/endpoints", "/v1/endpoints/{id}"
+	serve(a, route{
+		method: http.MethodGet, path: path, id: "list-endpoints", tag: tag, summary: "List endpoints", roles: dispatchers, firmWide: true,
+	}, func(ctx context.Context, in *PageInput) (*listed[Endpoint], error) {
+		page, err := in.page(ctx)
+		if err != nil {
+			return nil, err
+		}
+		found, err := a.db.Endpoints(ctx, page)
+		if err != nil {
+			return nil, err
+		}
+		return answerList(ctx, found, endpointView), nil
+	})
+	serve(a, route{
+		method: http.MethodPost, path: path, id: "create-endpoint", tag: tag, summary: "Make an endpoint",
+		about: "The answer holds its signing secret, this once: a repeated request with the same Idempotency-Key is answered without it.",
+		roles: dispatchers, firmWide: true, success: http.StatusCreated,
+	}, a.createEndpoint)
+	serve(a, route{
+		method: http.MethodGet, path: item, id: "get-endpoint", tag: tag, summary: "Read an endpoint", roles: dispatchers, firmWide: true,
+	}, func(ctx context.Context, in *itemInput) (*one[Endpoint], error) {
+		e, err := a.db.Endpoint(ctx, in.ID)
+		if err != nil {
+			return nil, err
+		}
+		// Its health changes without an edit, so that a known version is no reason to answer 304.
+		return answerOne(endpointView(e), etag(e.Version), NoneMatch{}), nil
+	})
+	serve(a, route{
+		method: http.MethodPatch, path: item, id: "patch-endpoint", tag: tag, summary: "Change an endpoint", about: "Its URL, too.",
+		roles: dispatchers, firmWide: true, body: patchBody(a.huma.OpenAPI().Components.Schemas, reflect.TypeFor[EndpointForm]()),
+	}, a.patchEndpoint)
+	serve(a, route{
+		method: http.MethodDelete, path: item, id: "delete-endpoint", tag: tag, summary: "Delete an endpoint",
+		about: "With its deliveries. To keep them, disable it.", roles: dispatchers, firmWide: true,
+	}, func(ctx context.Context, in *deleteInput) (*struct{}, error) {
+		return nil, a.edit(ctx, func(tx *db.Tx) error {
+			current, err := tx.Endpoint(ctx, in.ID)
+			if err != nil {
+				return err
+			}
+			if err := in.check(current.Version); err != nil {
+				return err
+			}
+			return tx.DeleteEndpoint(ctx, in.ID, current.Version)
+		})
+	})
+	serve(a, route{
+		method: http.MethodPost, path: item + "/rotate", id: "rotate-secret", tag: tag, summary: "Give an endpoint a new signing secret",
+		about: "Messages are signed with both for a day. The answer holds the new one, this once.", roles: dispatchers, firmWide: true, success: http.StatusOK,
+	}, a.rotateSecret)
+}
+
+func (a *API) createEndpoint(ctx context.Context, in *createInput[EndpointForm]) (*created[NewEndpoint], error) {
+	return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[NewEndpoint], error) {
+		e, err := a.fillEndpoint(ctx, tx, in.Body, db.Endpoint{})
+		if err != nil {
+			return nil, err
+		}
+		secret := alert.NewSecret()
+		if e, err = tx.CreateEndpoint(ctx, e, in.Body.URL, secret); err != nil {
+			return nil, err
+		}
+		view := NewEndpoint{Endpoint: endpointView(e)}
+		answer := born(view, e.Version, "/v1/endpoints/"+e.ID.String())
+		answer.keep, answer.Body.Secret = &view, secret
+		return answer, nil
+	})
+}
+
+func (a *API) patchEndpoint(ctx context.Context, in *patchInput) (*one[Endpoint], error) {
+	var stored db.Endpoint
+	err := a.edit(ctx, func(tx *db.Tx) error {
+		current, err := tx.Endpoint(ctx, in.ID)
+		if err != nil {
+			return err
+		}
+		if err := in.check(current.Version); err != nil {
+			return err
+		}
+		form, err := mergePatch(a, endpointForm(current), exchangeOf(ctx).body)
+		if err != nil {
+			return err
+		}
+		filled, err := a.fillEndpoint(ctx, tx, form, current)
+		if err != nil {
+			return err
+		}
+		stored, err = tx.UpdateEndpoint(ctx, filled, form.URL)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return answerOne(endpointView(stored), etag(stored.Version), NoneMatch{}), nil
+}
+
+func (a *API) rotateSecret(ctx context.Context, in *rotateInput) (*created[NewEndpoint], error) {
+	return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[NewEndpoint], error) {
+		e, err := tx.Endpoint(ctx, in.ID)
+		if err != nil {
+			return nil, err
+		}
+		secret := alert.NewSecret()
+		if err := tx.RotateSecret(ctx, e.ID, secret, overlap); err != nil {
+			return nil, err
+		}
+		view := NewEndpoint{Endpoint: endpointView(e)}
+		return &created[NewEndpoint]{
+			Status: http.StatusOK, ETag: etag(e.Version), Body: NewEndpoint{Endpoint: view.Endpoint, Secret: secret}, keep: &view,
+		}, nil
+	})
+}

@@ -13,16 +13,13 @@ import (
 const slackC = 0.05
 
 // batchWaterTooHot judges the mixing water. Beyond what can be batched the
-// concrete arrives colder than ordered; beyond the usual it may flash set.
+// concrete arrives colder than needed; beyond the usual it may flash set.
 func (j *job) batchWaterTooHot() []Finding {
 	b, say := j.batching(), j.say()
 	needed := b.heat.WaterNeededC
 	if b.heat.Limited {
-		f := j.finding("batch.water_too_hot", Note, "batch.water_max_c")
+		f := j.finding("batch.water_too_hot", j.effectOfLimitedHeat(&b), "batch.water_max_c")
 		f.measure("degC", needed, b.capC, b.capC-needed)
-		if b.placedC(b.heat.MixedC) < b.limits.placeMinC-slackC && j.c.Pour.PlacedTempC == nil {
-			f.Effect = EffectProtect
-		}
 		f.Sentence = fmt.Sprintf("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
 			say.temp(b.capC), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC)), say.temp(b.orderedC))
 		f.Remedy = j.heatAggregates(&b)
@@ -41,6 +38,24 @@ func (j *job) batchWaterTooHot() []Finding {
 		Sentence: "Charge coarse aggregate and water first and cement last; dose air entrainer when the water has cooled.",
 	}
 	return []Finding{f}
+}
+
+// effectOfLimitedHeat is protect where the assessment rests on warmer concrete
+// than the plant can send: the order has to change. Where the stockpiles are only
+// assumed, a temperature that was ordered is taken to come, with a note of what it
+// takes.
+func (j *job) effectOfLimitedHeat(b *batching) Effect {
+	short := b.placedC(b.heat.MixedC) < b.limits.placeMinC-slackC
+	switch ordered := j.c.Pour.PlacedTempC != nil; {
+	case j.measuredAtPlacing():
+		return Note
+	case ordered && j.c.Pour.Plant.AggregateTempC != nil:
+		return EffectProtect
+	case !ordered && short:
+		return EffectProtect
+	default:
+		return Note
+	}
 }
 
 // heatAggregates is the way out where water alone is not enough. A plant of which
@@ -119,6 +134,9 @@ func (j *job) warmer(b batching) *Remedy {
 // mixer than the table asks in this air.
 func (j *job) mixedTooCold(b *batching) []Finding {
 	mixed, least := b.heat.MixedC, b.limits.mixMinC
+	if j.c.Pour.PlacedTempC != nil {
+		mixed = b.targetC
+	}
 	if mixed >= least-slackC || j.measuredAtPlacing() {
 		return nil
 	}
@@ -229,7 +247,7 @@ func (c *Case) chlorideProduct() concrete.Product {
 // as a note. No other day is quicker: it never moves a pour.
 func (j *job) haulDischargeTime() []Finding {
 	haulMin, unloadMin := j.truckMin()
-	took, most := haulMin+unloadMin, j.limits.value("haul.discharge_min")
+	took, most := math.Round(haulMin+unloadMin), j.limits.value("haul.discharge_min")
 	effect, limit := EffectProtect, "haul.discharge_min"
 	if took <= most {
 		quick := j.limits.value("haul.quick_min")

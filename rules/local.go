@@ -336,9 +336,9 @@ func (j *job) judgeLocalCool(r *LocalRule) (Finding, bool) {
 	run := &j.run
 	step := int(math.Max(1, math.Round(r.WithinH)))
 	bared := false
-	for i := 1; i < len(run.rows); i++ {
-		bared = bared || run.rows[i-1].covered && !run.rows[i].covered
-		if !bared || i+step >= len(run.rows) {
+	for i := 0; i+step < len(run.rows); i++ {
+		bared = bared || run.rows[i].covered && !run.rows[i+1].covered
+		if !bared {
 			continue
 		}
 		fall := run.rows[i].topC - run.rows[i+step].topC

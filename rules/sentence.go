@@ -121,9 +121,12 @@ func (u Units) Liquid(l float64) string {
 }
 
 // Stress is a strength: "500 psi" to the 10 below 1,000 and to the 50 above, or
-// "3.4 MPa".
+// "3.45 MPa" and, from 10 on, "27.6 MPa".
 func (u Units) Stress(mpa float64) string {
 	if !u.us() {
+		if mpa < 10 {
+			return trimmed(mpa, 2) + " MPa"
+		}
 		return trimmed(mpa, 1) + " MPa"
 	}
 	psi, step := mpa/mpaPerPSI, 10.0

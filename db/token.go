@@ -111,7 +111,7 @@ func (tx *Tx) RevokeToken(ctx context.Context, id uuid.UUID, version int64) (Tok
 }
 
 const touchToken = `
-update tokens set last_used_at = @at where id = @id and (last_used_at is null or last_used_at <= @at - interval '1 minute')`
+update tokens set last_used_at = @at where id = @id and (last_used_at is null or last_used_at <= @at::timestamptz - interval '1 minute')`
 
 // TouchToken notes that a token was used, at most once a minute.
 func (d *DB) TouchToken(ctx context.Context, id uuid.UUID, at time.Time) error {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -36,13 +37,17 @@ select now(),
 // database refuses it for a deadlock or a serialization failure, it is run again,
 // three times in all: fn must touch nothing else.
 func (d *DB) Tx(ctx context.Context, actor Actor, fn func(*Tx) error) error {
-	var err error
-	for range 3 {
-		if err = d.once(ctx, actor, fn); !again(err) {
-			break
+	for run := 1; ; run++ {
+		err := d.once(ctx, actor, fn)
+		if !again(err) || run == 3 {
+			return err
+		}
+		select { // out of step with the other
+		case <-ctx.Done():
+			return err
+		case <-time.After(time.Duration(run) * rand.N(20*time.Millisecond)):
 		}
 	}
-	return err
 }
 
 func again(err error) bool {

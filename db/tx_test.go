@@ -130,7 +130,7 @@ func TestTxRetriesDeadlock(t *testing.T) {
 	go crossed(two, one, results)
 	require.NoError(t, <-results)
 	require.NoError(t, <-results)
-	require.EqualValues(t, 3, runs.Load())
+	require.GreaterOrEqual(t, runs.Load(), int32(3))
 }
 
 // The audit says who changed what, and nothing of what must not be told.

@@ -1,0 +1,132 @@
+package db_test
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/riverdriver/riverpgxv5"
+	"github.com/stretchr/testify/require"
+
+	"frostgate/db"
+)
+
+type chore struct{}
+
+func (chore) Kind() string { return "chore" }
+
+type choreWorker struct {
+	river.WorkerDefaults[chore]
+	done chan *river.Job[chore]
+}
+
+func (w *choreWorker) Work(_ context.Context, job *river.Job[chore]) error {
+	w.done <- job
+	return nil
+}
+
+// insertRunning stores a job as one that a replica is at, on its last attempt.
+const insertRunning = `
+insert into river_job (kind, args, state, attempt, max_attempts, attempted_at, attempted_by)
+values ('chore', '{}', 'running', 3, 3, now() - interval '1 second', array['earlier', $1]) returning id`
+
+// The job of a replica that fell silent is done by another; the job of one that
+// lives, or of one that left, is let be.
+func TestFreeJobs(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	var dead, alive int64
+	require.NoError(t, b.Pool().QueryRow(b.ctx, insertRunning, "dead").Scan(&dead))
+	require.NoError(t, b.Pool().QueryRow(b.ctx, insertRunning, "alive").Scan(&alive))
+	require.NoError(t, b.Beat(b.ctx, "dead"))
+	require.NoError(t, b.Beat(b.ctx, "left"))
+	require.NoError(t, b.Leave(b.ctx, "left"))
+	time.Sleep(30 * time.Millisecond)
+	require.NoError(t, b.Beat(b.ctx, "alive"))
+
+	for _, want := range []int64{1, 0} {
+		n, err := b.FreeJobs(b.ctx, 20*time.Millisecond+2*time.Second*time.Duration(1-want))
+		require.NoError(t, err)
+		require.Equal(t, want, n)
+	}
+
+	w := &choreWorker{done: make(chan *river.Job[chore], 2)}
+	workers := river.NewWorkers()
+	river.AddWorker(workers, w)
+	client, err := river.NewClient(riverpgxv5.New(b.Pool()), &river.Config{
+		ID: "next", Workers: workers, Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: 2}},
+		FetchPollInterval: 100 * time.Millisecond,
+	})
+	require.NoError(t, err)
+	require.NoError(t, client.Start(b.ctx))
+	select {
+	case job := <-w.done:
+		require.Equal(t, dead, job.ID)
+		require.Equal(t, 4, job.Attempt)
+		require.Contains(t, job.Errors[0].Error, "dead fell silent")
+	case <-time.After(10 * time.Second):
+		require.Fail(t, "the freed job was not done")
+	}
+	require.NoError(t, client.Stop(b.ctx))
+	var state string
+	require.NoError(t, b.Pool().QueryRow(b.ctx, "select state from river_job where id = $1", alive).Scan(&state))
+	require.Equal(t, "running", state)
+}
+
+// A host's calls keep their distance: a burst after a rest, then one each
+// interval, whoever makes them (the generic cell rate algorithm, ITU-T I.371).
+func TestTakeTurn(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	rate := db.Rate{Every: time.Hour, Burst: 3, Patience: 90 * time.Minute}
+	about := func(want time.Duration) {
+		t.Helper()
+		wait, err := b.TakeTurn(b.ctx, "api.example.net", rate)
+		require.NoError(t, err)
+		require.InDelta(t, want.Seconds(), wait.Seconds(), 5)
+	}
+	about(0)
+	about(0)
+	about(0)
+	about(time.Hour)
+	about(2 * time.Hour) // beyond patience: not reserved
+	about(2 * time.Hour)
+
+	wait, err := b.TakeTurn(b.ctx, "other.example.net", rate)
+	require.NoError(t, err)
+	require.Zero(t, wait)
+
+	require.NoError(t, b.CloseHost(b.ctx, "other.example.net", time.Now().Add(30*time.Minute)))
+	require.NoError(t, b.CloseHost(b.ctx, "other.example.net", time.Now().Add(time.Minute))) // never sooner
+	wait, err = b.TakeTurn(b.ctx, "other.example.net", rate)
+	require.NoError(t, err)
+	require.InDelta(t, (30 * time.Minute).Seconds(), wait.Seconds(), 5)
+	require.NoError(t, b.CloseHost(b.ctx, "new.example.net", time.Now().Add(time.Hour)))
+	wait, err = b.TakeTurn(b.ctx, "new.example.net", rate)
+	require.NoError(t, err)
+	require.InDelta(t, time.Hour.Seconds(), wait.Seconds(), 5)
+}
+
+// Many at once share the burst without one too many.
+func TestTakeTurnAtOnce(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	waits := make(chan time.Duration, 20)
+	for range cap(waits) {
+		go func() {
+			wait, err := b.TakeTurn(b.ctx, "h", db.Rate{Every: time.Hour, Burst: 5})
+			if err != nil {
+				t.Error(err)
+			}
+			waits <- wait
+		}()
+	}
+	now := 0
+	for range cap(waits) {
+		if <-waits == 0 {
+			now++
+		}
+	}
+	require.Equal(t, 5, now)
+}

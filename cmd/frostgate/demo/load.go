@@ -48,11 +48,9 @@ func (w Week) load(ctx context.Context, c Client, anchor time.Time) error {
 		zones[site.Name] = zone
 	}
 	for _, p := range w.Pours {
-		form := p.PourForm
+		form := p.dated(anchor, zones[p.Site])
 		form.SiteID, form.PlantID = ids["/v1/sites"+p.Site], ids["/v1/plants"+p.Plant]
 		form.CrewID, form.MixID = ids["/v1/crews"+p.Crew], ids["/v1/mixes"+p.Mix]
-		startsAt, cancelBy := p.times(anchor, zones[p.Site])
-		form.StartsAt, form.CancelBy = startsAt, &cancelBy
 		if err := create("/v1/pours", p.Name, form); err != nil {
 			return err
 		}

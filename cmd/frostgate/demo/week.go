@@ -32,6 +32,16 @@ func (s Site) Sky(anchor time.Time) Sky {
 	return Sky{Name: s.Name, Latitude: s.Latitude, Longitude: s.Longitude, Anchor: anchor, Course: s.Course, Falls: s.Falls}
 }
 
+// Begin is the midnight from which the week's days count.
+func Begin(now time.Time) (time.Time, error) {
+	zone, err := time.LoadLocation("America/Chicago")
+	if err != nil {
+		return time.Time{}, err
+	}
+	y, m, d := now.In(zone).Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, zone), nil
+}
+
 // A Pour is one placement, told by the names of what it refers to, whole days after the anchor's date, and hours on
 // the site's clock.
 type Pour struct {
@@ -41,40 +51,44 @@ type Pour struct {
 	Day                    int
 	Hour                   float64
 	CancelHour             float64 // on the day before
+	ThawH                  float64 // hours before the start from which heated hoses lie on the base; 0 for none
 }
 
-// times are the pour's start and when its order can last be cancelled.
-func (p Pour) times(anchor time.Time, zone *time.Location) (startsAt, cancelBy time.Time) {
-	y, m, d := anchor.In(zone).Date()
+// dated is the pour's form with its times, the week having begun at anchor.
+func (p Pour) dated(anchor time.Time, zone *time.Location) api.PourForm {
+	y, m, d := anchor.Date()
 	clock := func(day int, hour float64) time.Time {
 		return time.Date(y, m, d+day, 0, int(60*hour), 0, 0, zone)
 	}
-	return clock(p.Day, p.Hour), clock(p.Day-1, p.CancelHour)
+	form, cancelBy := p.PourForm, clock(p.Day-1, p.CancelHour)
+	form.StartsAt, form.CancelBy = clock(p.Day, p.Hour), &cancelBy
+	if p.ThawH > 0 {
+		onAt := form.StartsAt.Add(-time.Duration(p.ThawH * float64(time.Hour)))
+		form.GroundCover = []rules.GroundCover{{Kind: "heated", RM2KW: 0.7, HeatWM2: 200, OnAt: onAt}}
+	}
+	return form
 }
 
 // Courses of the weather, in days from the anchor.
 var (
-	// Ten hard days over bare ground, still cold, then a thaw.
+	// Weeks of frost over bare ground, still cold, then a thaw.
 	deepFrost = []Day{
-		{At: -20, MeanC: -3, SwingC: 3, Cloud: 0.6, WindMS: 4, DryC: 2}, {At: -12, MeanC: -11, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3},
-		{At: 1, MeanC: -9, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3}, {At: 3, MeanC: -5, SwingC: 4, Cloud: 0.4, WindMS: 4, DryC: 2},
-		{At: 5, MeanC: 2, SwingC: 4, Cloud: 0.6, WindMS: 4, DryC: 1}, {At: 8, MeanC: 3, SwingC: 4, Cloud: 0.6, WindMS: 4, DryC: 1},
+		{At: -12, MeanC: -10, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3}, {At: 2, MeanC: -9, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3},
+		{At: 4, MeanC: -3, SwingC: 3, Cloud: 0.5, WindMS: 4, DryC: 2}, {At: 5, MeanC: 3, SwingC: 3, Cloud: 0.7, WindMS: 3, DryC: 1},
 	}
-	// A mild spell, then a clear, still night well below freezing on the second day.
+	// A mild spell; the night after the second day is clear and cold.
 	coldSnap = []Day{
-		{At: -20, MeanC: 5, SwingC: 4, Cloud: 0.5, WindMS: 3, DryC: 1}, {At: 1.8, MeanC: 4, SwingC: 4, Cloud: 0.4, WindMS: 3, DryC: 1},
-		{At: 2.7, MeanC: -6, SwingC: 5, Cloud: 0.05, WindMS: 2, DryC: 3}, {At: 3.6, MeanC: -6, SwingC: 5, Cloud: 0.05, WindMS: 2, DryC: 3},
-		{At: 5, MeanC: 1, SwingC: 4, Cloud: 0.5, WindMS: 3, DryC: 1},
+		{At: 2.6, MeanC: 7, SwingC: 3, Cloud: 0.4, WindMS: 3, DryC: 1}, {At: 3.1, MeanC: -4, SwingC: 4, Cloud: 0.05, WindMS: 2, DryC: 3},
+		{At: 3.7, MeanC: -5, SwingC: 4, Cloud: 0.05, WindMS: 2, DryC: 3}, {At: 4.6, MeanC: 6, SwingC: 3, Cloud: 0.5, WindMS: 3, DryC: 1},
 	}
-	// Raw and grey just above freezing: concrete sets slowly, nothing freezes.
-	rawAndGrey = []Day{{At: -20, MeanC: 3.5, SwingC: 1.5, Cloud: 0.95, WindMS: 4, DryC: 1}, {At: 8, MeanC: 3.5, SwingC: 1.5, Cloud: 0.95, WindMS: 4, DryC: 1}}
+	// Raw and grey, well above freezing: concrete sets slowly, nothing freezes.
+	rawAndGrey = []Day{{MeanC: 6, SwingC: 1.5, Cloud: 0.95, WindMS: 4, DryC: 1}}
 	// A warm wind off the mountains.
-	warmWind = []Day{{At: -20, MeanC: 9, SwingC: 5, Cloud: 0.2, WindMS: 3, DryC: 2}, {At: 8, MeanC: 10, SwingC: 5, Cloud: 0.2, WindMS: 3, DryC: 2}}
-	// Mild, with a storm on the third day.
+	warmWind = []Day{{MeanC: 11, SwingC: 5, Cloud: 0.2, WindMS: 3, DryC: 2}}
+	// Mild, then a storm from the west on the third day.
 	storm = []Day{
-		{At: -20, MeanC: 5, SwingC: 5, Cloud: 0.4, WindMS: 3, DryC: 1}, {At: 2.6, MeanC: 5, SwingC: 4, Cloud: 0.7, WindMS: 5, DryC: 1},
-		{At: 3.3, MeanC: 3, SwingC: 2, Cloud: 0.9, WindMS: 13, DryC: 2}, {At: 4, MeanC: -2, SwingC: 3, Cloud: 0.6, WindMS: 12, DryC: 2},
-		{At: 5, MeanC: 2, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 1},
+		{At: 2.9, MeanC: 8, SwingC: 4, Cloud: 0.5, WindMS: 4, DryC: 1}, {At: 3.5, MeanC: 4, SwingC: 3, Cloud: 0.8, WindMS: 12, DryC: 2},
+		{At: 4.2, MeanC: 0, SwingC: 3, Cloud: 0.6, WindMS: 12, DryC: 2}, {At: 5, MeanC: 5, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 1},
 	}
 )
 
@@ -91,9 +105,9 @@ func weekSites() []Site {
 		site("Alder Lane garage", "14 Alder Lane", central, 43.57, -90.64, 270, coldSnap),
 		site("Bell Hill gym", "Bell Hill, behind the school", central, 42.88, -89.41, 260, rawAndGrey),
 		site("Pump house 3", "Dyke road", central, 44.21, -91.37, 215, coldSnap),
-		site("Grain dryer pad", "Section 9 road", central, 43.05, -92.88, 350, rawAndGrey, Fall{From: 5.55, To: 6.1, MMPerH: 1.5}),
+		site("Grain dryer pad", "Section 9 road", central, 43.05, -92.88, 350, rawAndGrey, Fall{From: 4.45, To: 4.7, MMPerH: 1.5}),
 		site("Upper bench dairy", "Bench road", mountain, 43.96, -107.72, 1270, warmWind),
-		site("Switchyard apron", "Line road, gate 2", mountain, 42.31, -105.18, 1540, storm, Fall{From: 3.9, To: 4.4, MMPerH: 0.8, Snow: true}),
+		site("Switchyard apron", "Line road, gate 2", mountain, 42.31, -105.18, 1540, storm, Fall{From: 3.8, To: 4.3, MMPerH: 0.8, Snow: true}),
 		saltShed,
 	}
 }
@@ -158,6 +172,18 @@ func blankets(p api.PourForm, areaM2 float64) api.PourForm {
 	return p
 }
 
+// lit has lights: finishing may go on after dusk.
+func lit(p api.PourForm) api.PourForm {
+	p.Lights = true
+	return p
+}
+
+// thawed has had heated hoses under blankets on its base for four days.
+func thawed(p Pour) Pour {
+	p.ThawH = 96
+	return p
+}
+
 // WinterWeek is the week the demo shows: each kind of verdict stands in it for a reason of its own.
 func WinterWeek() Week {
 	pour := func(crew string, day int, hour float64, site, mix string, form api.PourForm) Pour {
@@ -170,25 +196,26 @@ func WinterWeek() Week {
 	return Week{
 		Firm: "Brindlecote Concrete", Sites: weekSites(), Plants: weekPlants(), Crews: weekCrews(), Mixes: weekMixes(),
 		Pours: []Pour{
-			// Nothing at hand thaws a foot of frost by tomorrow.
-			pour("Heron crew", 1, 8, "Fen Road store", "Floor 4000 winter", slab("Fen Road floor, bay 1", 150, 180)),
+			// Nothing at hand thaws frost that deep by tomorrow.
+			pour("Heron crew", 1, 8, "Fen Road store", "Floor 4000 winter", lit(slab("Fen Road floor, bay 1", 150, 180))),
 			// The night after is clear and cold; blankets save it.
-			pour("Heron crew", 2, 8, "Alder Lane garage", "Floor 4000 winter", blankets(slab("Alder Lane slab", 100, 55), 160)),
-			pour("Heron crew", 4, 9, "Fen Road store", "Floor 4000 winter", blankets(slab("Fen Road floor, bay 2", 150, 180), 400)),
+			pour("Heron crew", 2, 7, "Alder Lane garage", "Floor 4000 winter", lit(blankets(slab("Alder Lane slab", 100, 55), 160))),
 			// Rain comes before the surface has set.
-			pour("Heron crew", 5, 8, "Grain dryer pad", "Exterior 4500 air", blankets(slab("Dryer pad", 200, 90), 200)),
+			pour("Heron crew", 4, 7, "Grain dryer pad", "Floor 4000 winter", lit(blankets(slab("Dryer pad", 150, 90), 200))),
+			thawed(pour("Heron crew", 5, 8, "Fen Road store", "Floor 4000 winter", lit(blankets(slab("Fen Road floor, bay 2", 150, 180), 400)))),
 			// Started late in raw air, it sets after the crew's day.
-			pour("Marten crew", 1, 10, "Bell Hill gym", "Floor 4000", blankets(slab("Gym floor, east half", 125, 140), 300)),
+			pour("Marten crew", 1, 11, "Bell Hill gym", "Floor 4000", blankets(slab("Gym floor, east half", 125, 140), 300)),
 			pour("Marten crew", 2, 9, "Pump house 3", "Wall 3500 ash", blankets(wall("Pump house wall", 250, 12000, 2700), 80)),
-			pour("Marten crew", 4, 7.5, "Bell Hill gym", "Floor 4000 early", blankets(slab("Gym floor, west half", 125, 140), 300)),
-			pour("Marten crew", 5, 8, "Pump house 3", "Exterior 4500 air", blankets(slab("Pump house apron", 150, 40), 120)),
+			// The other half starts early, with a mix that sets early.
+			pour("Marten crew", 4, 7, "Bell Hill gym", "Floor 4000 early", lit(blankets(slab("Gym floor, west half", 125, 140), 300))),
+			pour("Marten crew", 5, 8, "Pump house 3", "Footing 3000", blankets(footing("Pump house footing", 500, 9000, 300), 30)),
 			// A warm wind: nothing to do.
 			pour("Lynx crew", 1, 9, "Upper bench dairy", "Footing 3000", blankets(footing("Dairy footings", 600, 24000, 300), 60)),
 			// The weather service has no answer for this place.
 			pour("Lynx crew", 2, 9, "Salt shed", "Exterior 4500 air", blankets(slab("Salt shed slab", 200, 120), 300)),
-			// Gusts lift blankets.
-			pour("Lynx crew", 3, 8, "Switchyard apron", "Exterior 4500 air", blankets(slab("Switchyard apron", 150, 75), 180)),
-			pour("Lynx crew", 5, 8, "Upper bench dairy", "Floor 4000", blankets(slab("Dairy floor", 125, 60), 140)),
+			// Snow and gusts from the afternoon on.
+			pour("Lynx crew", 3, 7, "Switchyard apron", "Floor 4000 early", lit(blankets(slab("Switchyard apron", 150, 75), 180))),
+			pour("Lynx crew", 5, 7, "Upper bench dairy", "Floor 4000 early", lit(blankets(slab("Dairy floor", 125, 60), 140))),
 		},
 	}
 }

@@ -84,6 +84,12 @@ func NewClient(cfg ClientConfig) *Client {
 	return c
 }
 
+// HasContact reports whether the agent names a way to reach its operator, as
+// public services demand: a mail address or a page.
+func (c *Client) HasContact() bool {
+	return strings.Contains(c.cfg.Agent, "@") || strings.Contains(c.cfg.Agent, "://")
+}
+
 // Close ends idle connections.
 func (c *Client) Close() { c.http.CloseIdleConnections() }
 

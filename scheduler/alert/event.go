@@ -1,0 +1,196 @@
+package alert
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"frostgate/rules"
+)
+
+// Schema is the version of Event. Members are only added to a version.
+const Schema = 1
+
+// An Event is what one message says. Its JSON form is the body of a webhook.
+// Quantities are SI with the unit beside them; text is in the firm's units and
+// the site's local time.
+type Event struct {
+	Type       string         `json:"type"`   // alert.raised, alert.changed or alert.cleared
+	Schema     int            `json:"schema"` // 1
+	ID         uuid.UUID      `json:"id"`     // of the notice, the same for all endpoints
+	At         time.Time      `json:"at"`
+	Text       string         `json:"text"` // all of it in plain sentences
+	Reason     string         `json:"reason"`
+	Alert      EventAlert     `json:"alert"`
+	Pour       *EventPour     `json:"pour,omitempty"`
+	Source     *EventSource   `json:"source,omitempty"`
+	Verdict    rules.Verdict  `json:"verdict,omitempty"`
+	Was        rules.Verdict  `json:"previous_verdict,omitempty"`
+	Headline   string         `json:"headline,omitempty"`
+	Finding    *EventFinding  `json:"finding,omitempty"`
+	Remedy     *EventRemedy   `json:"remedy,omitempty"`
+	NextWindow *EventMoment   `json:"next_window,omitempty"`
+	Weather    []EventWeather `json:"weather,omitempty"`
+	Links      EventLinks     `json:"links,omitzero"`
+}
+
+// EventAlert is the alert after the transition that is told.
+type EventAlert struct {
+	ID         uuid.UUID `json:"id"`
+	Kind       Kind      `json:"kind"`
+	Condition  Condition `json:"condition"`
+	Severity   Severity  `json:"severity"`
+	Episode    int       `json:"episode"`
+	Transition int       `json:"transition"`
+	RaisedAt   time.Time `json:"raised_at,omitzero"`
+	Verified   bool      `json:"verified"`
+}
+
+// EventPour is the pour that is told of.
+type EventPour struct {
+	ID       uuid.UUID    `json:"id"`
+	Name     string       `json:"name"`
+	Site     string       `json:"site"`
+	Crew     string       `json:"crew"`
+	Plant    string       `json:"plant"`
+	Timezone string       `json:"timezone"`
+	Starts   EventMoment  `json:"starts"`
+	CancelBy *EventMoment `json:"cancel_by,omitempty"`
+	State    string       `json:"state"`
+}
+
+// EventSource is the weather source that is told of.
+type EventSource struct {
+	Name     string    `json:"name"`
+	IssuedAt time.Time `json:"issued_at,omitzero"` // of its newest weather
+	Error    string    `json:"error,omitempty"`
+}
+
+// EventMoment is a time, for programs and for people.
+type EventMoment struct {
+	At    time.Time `json:"at"`    // UTC
+	Local string    `json:"local"` // at the site
+}
+
+// EventFinding is the finding that decides.
+type EventFinding struct {
+	Rule        string       `json:"rule"`
+	Title       string       `json:"title"`
+	Sentence    string       `json:"sentence"`
+	Observed    *float64     `json:"observed"`
+	Limit       *float64     `json:"limit"`
+	Unit        string       `json:"unit"`
+	First       *EventMoment `json:"first,omitempty"`
+	LengthH     float64      `json:"length_h,omitempty"`
+	Probability *float64     `json:"probability,omitempty"`
+	Source      string       `json:"source,omitempty"`
+}
+
+// EventRemedy is what to do.
+type EventRemedy struct {
+	Kind     string       `json:"kind"`
+	Sentence string       `json:"sentence"`
+	By       *EventMoment `json:"by,omitempty"`
+	AtHand   bool         `json:"at_hand"`
+}
+
+// EventWeather is a forecast that the verdict rests on.
+type EventWeather struct {
+	Source   string    `json:"source"`
+	IssuedAt time.Time `json:"issued_at"`
+}
+
+// EventLinks lead to the program's own pages.
+type EventLinks struct {
+	Pour  string `json:"pour,omitempty"`
+	Alert string `json:"alert,omitempty"`
+}
+
+// Bytes is the body: made once, then sent unchanged.
+func (e *Event) Bytes() ([]byte, error) {
+	e.Schema = Schema
+	body, err := json.Marshal(e)
+	if err != nil {
+		return nil, fmt.Errorf("write event %s: %w", e.ID, err)
+	}
+	return body, nil
+}
+
+// Compose puts the event into plain sentences, what matters most first.
+func (e *Event) Compose() {
+	var said []string
+	say := func(format string, a ...any) { said = append(said, sentence(fmt.Sprintf(format, a...))) }
+	switch {
+	case e.Pour != nil:
+		e.composePour(say)
+	case e.Source != nil:
+		e.composeSource(say)
+	}
+	e.Text = strings.Join(said, " ")
+}
+
+func (e *Event) composePour(say func(string, ...any)) {
+	where := fmt.Sprintf("%s at %s, start %s", e.Pour.Name, e.Pour.Site, e.Pour.Starts.Local)
+	if e.Type == EventCleared {
+		say("Over: %s: %s", where, e.whyCleared())
+		return
+	}
+	say("%s: %s", map[string]string{EventRaised: "Move", EventChanged: "Still move"}[e.Type], where)
+	if because := map[string]string{
+		ReasonSeverity: "More urgent now", ReasonCause: "There is a new reason", ReasonStart: "The new start is no better",
+	}[e.Reason]; because != "" {
+		say("%s", because)
+	}
+	if e.Finding != nil {
+		say("%s", e.Finding.Sentence)
+		if e.Finding.Probability != nil {
+			say("Probability %s", rules.Percent(*e.Finding.Probability))
+		}
+	} else if e.Headline != "" {
+		say("%s", e.Headline)
+	}
+	if e.Remedy != nil {
+		say("%s", e.Remedy.Sentence)
+	}
+	if e.NextWindow != nil {
+		say("Next good start: %s", e.NextWindow.Local)
+	}
+	if e.Pour.CancelBy != nil && e.Pour.CancelBy.At.After(e.At) {
+		say("The order can be cancelled until %s", e.Pour.CancelBy.Local)
+	}
+	if e.Links.Pour != "" {
+		say("%s", e.Links.Pour)
+	}
+}
+
+func (e *Event) whyCleared() string {
+	if e.Reason == ReasonGone {
+		return "the pour is " + e.Pour.State
+	}
+	return fmt.Sprintf("the verdict is now %s. %s", e.Verdict, e.Headline)
+}
+
+func (e *Event) composeSource(say func(string, ...any)) {
+	if e.Type == EventCleared {
+		say("The weather of %s is fresh again", e.Source.Name)
+		return
+	}
+	if e.Source.IssuedAt.IsZero() {
+		say("No weather from %s yet", e.Source.Name)
+	} else {
+		say("No fresh weather from %s: the newest is of %s", e.Source.Name, e.Source.IssuedAt.UTC().Format("2006-01-02 15:04 UTC"))
+	}
+	say("Verdicts that rest on it are not renewed, and no alert is cleared meanwhile")
+}
+
+// sentence ends a text as one, unless it already does or is an address.
+func sentence(text string) string {
+	text = strings.TrimSpace(text)
+	if text == "" || strings.ContainsAny(text[len(text)-1:], ".!?") || strings.HasPrefix(text, "http") {
+		return text
+	}
+	return text + "."
+}

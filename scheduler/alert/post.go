@@ -1,0 +1,196 @@
+package alert
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"net"
+	"net/http"
+	"net/http/httptrace"
+	"net/url"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"time"
+)
+
+// Outcome is how one attempt ended.
+type Outcome string
+
+// The outcomes.
+const (
+	Accepted  Outcome = "accepted"  // 2xx
+	Retry     Outcome = "retry"     // may be taken later
+	Permanent Outcome = "permanent" // never will be
+	Gone      Outcome = "gone"      // the receiver says it is no more
+	Unknown   Outcome = "unknown"   // sent, but no answer came: may have been taken; to be sent again
+)
+
+// Limits of one attempt.
+const (
+	dialTime     = 5 * time.Second // with the look-up of the name
+	tlsTime      = 5 * time.Second
+	headerTime   = 10 * time.Second
+	attemptTime  = 15 * time.Second
+	readTime     = 2 * time.Second // for the answer's body, which decides nothing
+	responseCap  = 16 << 10
+	responseKept = 1 << 10
+)
+
+// PosterConfig sets up a Poster.
+type PosterConfig struct {
+	Guard Guard
+	Agent string
+	Now   func() time.Time
+	// Resolver of names; nil is the system's.
+	Resolver *net.Resolver
+
+	// Time limits; zero means the usual 5, 5, 10, 15 and 2 seconds.
+	Dial, TLS, Header, Whole, Read time.Duration
+}
+
+// A Poster sends messages. It is safe for concurrent use.
+type Poster struct {
+	cfg  PosterConfig
+	http *http.Client
+}
+
+// NewPoster makes a poster. It follows no redirect and uses no proxy.
+func NewPoster(cfg PosterConfig) *Poster {
+	for _, limit := range []struct {
+		of    *time.Duration
+		usual time.Duration
+	}{{&cfg.Dial, dialTime}, {&cfg.TLS, tlsTime}, {&cfg.Header, headerTime}, {&cfg.Whole, attemptTime}, {&cfg.Read, readTime}} {
+		if *limit.of == 0 {
+			*limit.of = limit.usual
+		}
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	dialer := &net.Dialer{Timeout: cfg.Dial, Control: cfg.Guard.control, Resolver: cfg.Resolver}
+	return &Poster{cfg: cfg, http: &http.Client{
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+		Transport: &http.Transport{
+			DialContext:            dialer.DialContext,
+			TLSHandshakeTimeout:    cfg.TLS,
+			ResponseHeaderTimeout:  cfg.Header,
+			MaxResponseHeaderBytes: 64 << 10,
+			MaxIdleConnsPerHost:    4,
+			IdleConnTimeout:        90 * time.Second,
+			ForceAttemptHTTP2:      true,
+			DisableCompression:     true,
+		},
+	}}
+}
+
+// Close ends idle connections.
+func (p *Poster) Close() { p.http.CloseIdleConnections() }
+
+// A Message is one delivery at one attempt.
+type Message struct {
+	URL         string
+	Secrets     []string // newest first
+	ID          string   // the same on every attempt
+	Attempt     int      // from 1
+	ContentType string
+	Body        []byte
+}
+
+// An Answer is what came of an attempt.
+type Answer struct {
+	Outcome    Outcome
+	Status     int    // 0 without an answer
+	Error      string // without the address; empty when there was an answer
+	Response   string // beginning of the body
+	RetryAfter *time.Duration
+	At         time.Time
+	Took       time.Duration
+}
+
+// Post makes one attempt. It never fails otherwise than by its outcome.
+func (p *Poster) Post(ctx context.Context, m Message) Answer {
+	began, at := time.Now(), p.cfg.Now()
+	answer := p.post(ctx, m, at)
+	answer.At, answer.Took = at, time.Since(began)
+	return answer
+}
+
+func (p *Poster) post(ctx context.Context, m Message, at time.Time) Answer {
+	ctx, cancel := context.WithTimeout(ctx, p.cfg.Whole)
+	defer cancel()
+	var sent atomic.Bool
+	ctx = httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{
+		WroteRequest: func(info httptrace.WroteRequestInfo) { sent.Store(info.Err == nil) },
+	})
+	req, err := p.request(ctx, m, at)
+	if err != nil {
+		return Answer{Outcome: Permanent, Error: plainError(err)}
+	}
+	resp, err := p.http.Do(req)
+	switch {
+	case errors.Is(err, ErrAddress):
+		return Answer{Outcome: Permanent, Error: plainError(err)}
+	case err != nil && sent.Load():
+		return Answer{Outcome: Unknown, Error: plainError(err)}
+	case err != nil:
+		return Answer{Outcome: Retry, Error: plainError(err)}
+	}
+	defer resp.Body.Close()
+	slow := time.AfterFunc(p.cfg.Read, cancel)
+	defer slow.Stop()
+	return p.classify(resp)
+}
+
+func (p *Poster) request(ctx context.Context, m Message, at time.Time) (*http.Request, error) {
+	if _, err := p.cfg.Guard.CheckURL(m.URL); err != nil {
+		return nil, err
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, m.URL, bytes.NewReader(m.Body))
+	if err != nil {
+		return nil, err
+	}
+	req.Header.Set("Content-Type", m.ContentType)
+	req.Header.Set("User-Agent", p.cfg.Agent)
+	req.Header.Set(HeaderAttempt, strconv.Itoa(m.Attempt))
+	return req, sign(req.Header, m.Secrets, m.ID, at, m.Body)
+}
+
+// plainError leaves out the address, which may be a secret itself.
+func plainError(err error) string {
+	var wrapped *url.Error
+	if errors.As(err, &wrapped) {
+		err = wrapped.Err
+	}
+	var parse *url.Error
+	if errors.As(err, &parse) {
+		return "unusable address"
+	}
+	return err.Error()
+}
+
+func (p *Poster) classify(resp *http.Response) Answer {
+	// Whatever the body does, the status has been given.
+	body, _ := io.ReadAll(io.LimitReader(resp.Body, responseCap))
+	text := strings.ToValidUTF8(string(body[:min(len(body), responseKept)]), "�")
+	a := Answer{Outcome: outcomeOf(resp.StatusCode), Status: resp.StatusCode, Response: strings.ReplaceAll(text, "\x00", "�")}
+	if wait, ok := RetryAfter(resp.Header.Get("Retry-After"), p.cfg.Now()); ok && a.Outcome == Retry {
+		a.RetryAfter = &wait
+	}
+	return a
+}
+
+// outcomeOf reads a status. A redirect is a failure: it would lead past the
+// check of the address that was registered.
+func outcomeOf(status int) Outcome {
+	switch {
+	case status >= 200 && status < 300:
+		return Accepted
+	case status == http.StatusGone:
+		return Gone
+	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
+		return Retry
+	}
+	return Permanent
+}

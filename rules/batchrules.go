@@ -62,7 +62,7 @@ func (j *job) effectOfLimitedHeat(b *batching) Effect {
 // no aggregate temperature is known is taken to be able to: those that work in
 // frost are.
 func (j *job) heatAggregates(b *batching) *Remedy {
-	to, say := b.heat.AggregatesC, j.say()
+	to, say := math.Max(b.heat.AggregatesC, thawedAggregateC), j.say()
 	warmed := b.materials
 	warmed.WaterC = b.capC
 	warmed.Aggregates = []mix.Aggregate{warmed.Aggregates[0]}

@@ -68,6 +68,7 @@ func (j *job) recordedOnly() bool {
 // whole days.
 func (j *job) threeDay() (cold, known bool) {
 	var run, days int
+	var since time.Time // the first of the days that count
 	until := j.midnight(j.c.Pour.StartsAt, 1)
 	if until.After(j.wx.until()) {
 		until = j.wx.until()
@@ -81,8 +82,11 @@ func (j *job) threeDay() (cold, known bool) {
 			continue
 		}
 		days++
+		if run == 0 && !cold {
+			since = from
+		}
 		switch {
-		case j.warmHalfDay(from, to):
+		case j.warmHalfDay(since, from, to):
 			cold, run = false, 0
 		case j.dayRange(from, to).cold(j.limits.value("season.cold_c")):
 			run++
@@ -105,7 +109,7 @@ func (j *job) midnight(t time.Time, n int) time.Time {
 func (j *job) dayRange(from, to time.Time) dayRange {
 	r := dayRange{math.Inf(-1), math.Inf(1)}
 	j.wx.each(from, to, func(at time.Time, h *wxHour) {
-		if !at.Before(from) {
+		if !at.Before(from) && at.Before(to) {
 			r.highC, r.lowC = math.Max(r.highC, h.airC), math.Min(r.lowC, h.airC)
 		}
 	})
@@ -113,11 +117,15 @@ func (j *job) dayRange(from, to time.Time) dayRange {
 }
 
 // warmHalfDay reports whether air was above 50 F for more than half of a 24 h that
-// ends within a day.
-func (j *job) warmHalfDay(from, to time.Time) bool {
+// ends within a day and began no earlier than since.
+func (j *job) warmHalfDay(since, from, to time.Time) bool {
 	const window = 24
+	begin := from.Add(-(window - 1) * time.Hour)
+	if begin.Before(since) {
+		begin = since
+	}
 	warm := 0
-	first, _ := j.wx.index(from.Add(-(window - 1) * time.Hour))
+	first, _ := j.wx.index(begin)
 	last, _ := j.wx.index(to)
 	for i := first; i < last; i++ {
 		if j.wx.hours[i].airC > warmC {

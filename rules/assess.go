@@ -102,6 +102,10 @@ func (j *job) compute() error {
 		return err
 	}
 	j.ground = j.baseAtStart()
+	if err := j.makeBaseFit(); err != nil {
+		return err
+	}
+	j.ground.ThawHours = j.thawHours()
 	var err error
 	if j.plan, err = j.planned(); err != nil {
 		return err

@@ -18,6 +18,8 @@ type ensemble struct {
 	j       job // the job on the members' own, shorter weather
 	members []member
 	spread  spreadSource
+	now     time.Time
+	begin   slab.State      // of the ground, now
 	ground  []slab.State    // at the start
 	forcing []*slab.Forcing // by member
 	bases   []slab.GroundSample
@@ -49,27 +51,31 @@ func (j *job) drawEnsemble() (*ensemble, error) {
 		e.forcing[k] = new(slab.Forcing)
 		forcing.Perturb(e.forcing[k], 0, len(m.airC), slab.Shift{AirC: m.airC, WindMS: m.windMS, Cloud: m.cloud})
 	}
-	return e, e.runGround(j.base.track.StateAt(j.wx.clock(now)), now)
+	e.now, e.begin = now, ofMembers.ground(j).Adopt(j.base.track.StateAt(j.wx.clock(now)))
+	return e, e.runGround(nil)
 }
 
-// runGround brings the ground of every member from now to the start.
-func (e *ensemble) runGround(state slab.State, now time.Time) error {
+// runGround brings the ground of every member from now to the start, under what
+// makes the base fit where given.
+func (e *ensemble) runGround(fit *fitBase) error {
 	j := &e.j
-	model := ofMembers.ground(j)
-	state = model.Adopt(state)
 	lanes := make([]slab.GroundLane, len(e.members))
-	covers := j.groundCovers()
+	covers, snowUntil := j.groundCovers(), slab.Forever
+	if fit != nil {
+		snowUntil = j.wx.clock(fit.from)
+		covers = append(covers, fit.cover(snowUntil))
+	}
 	for k := range e.members {
 		m := &e.members[k]
 		lanes[k] = slab.GroundLane{
-			Forcing: e.forcing[k], Start: state.Shift(m.groundC, observedFadeM), Covers: covers,
-			SnowUntilH: slab.Forever, Factors: m.factors(slab.Factors{}),
+			Forcing: e.forcing[k], Start: e.begin.Shift(m.groundC, observedFadeM), Covers: covers,
+			SnowUntilH: snowUntil, Factors: m.factors(slab.Factors{}),
 		}
 	}
-	from, to := j.wx.clock(now), j.wx.clock(j.c.Pour.StartsAt)
+	from, to := j.wx.clock(e.now), j.wx.clock(j.c.Pour.StartsAt)
 	s := borrowSolver()
 	defer returnSolver(s)
-	tracks, err := s.RunGround(slab.GroundRun{Ground: model, Site: j.c.slabSite(), FromH: from, ToH: to, KeepFromH: to, Lanes: lanes})
+	tracks, err := s.RunGround(slab.GroundRun{Ground: ofMembers.ground(j), Site: j.c.slabSite(), FromH: from, ToH: to, KeepFromH: to, Lanes: lanes})
 	if err != nil {
 		return fmt.Errorf("run the members' ground: %w", err)
 	}
@@ -149,8 +155,13 @@ func (j *job) rollChance() error {
 	c.FinishingEnds = bandOf(days, func(d *daylong) time.Time { return d.finishingEnds })
 	c.Sawcut = bandOf(days, func(d *daylong) time.Time { return d.sawFrom })
 	j.chance = c
-	if j.shield.chosen == nil {
+	if s := &j.shield; !s.holds || (s.chosen == nil && j.fit == nil) {
 		return nil
+	}
+	if j.fit != nil {
+		if err := e.runGround(j.fit); err != nil {
+			return err
+		}
 	}
 	covered, err := e.run(j.plan, j.shield.layers)
 	if err != nil {

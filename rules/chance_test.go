@@ -78,6 +78,8 @@ func TestBandCoversMorningLows(t *testing.T) {
 func TestMembersHaveTheStatedSpread(t *testing.T) {
 	w := flat(170, -5)
 	members, spread := drawMembers(&w, demoStart, 4000, 3)
+	require.Equal(t, spreadMeasured, spread)
+	_, spread = drawMembers(&w, demoStart.Add(-24*time.Hour), 1, 3)
 	require.Equal(t, spreadPriorOnly, spread)
 	for _, h := range []int{0, 12, 24, 48, 96, 168} {
 		var sum, sum2, next, next2, cross float64

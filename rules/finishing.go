@@ -103,7 +103,10 @@ func (j *job) sawNextDay() []Finding {
 		f.Sentence += fmt.Sprintf("; an ordinary saw from about %s", say.clock(d.sawUsual))
 	}
 	f.Sentence += "."
-	if !d.sawUntil.IsZero() {
+	switch {
+	case d.sawUntil.Equal(d.sawFrom):
+		f.Sentence += " Cut as soon as it bears the saw: the top is cooling fast."
+	case !d.sawUntil.IsZero():
 		f.Sentence += fmt.Sprintf(" Cut before %s, and let a trial cut decide.", say.clock(d.sawUntil))
 	}
 	return []Finding{f}

@@ -61,8 +61,8 @@ func (j *job) freezeSentence(run *course, lead string) string {
 		return fmt.Sprintf("%s concrete freezes on %s before it has %s; the coldest falls to %s and it freezes at %s.",
 			lead, say.clock(run.freezes), j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
 	}
-	return fmt.Sprintf("%s coldest concrete falls to %s before it has %s, too near its freezing point of %s.",
-		lead, say.temp(run.minBeforeC), j.critical(), say.temp(run.freezingC))
+	coldest, freezing := say.temps(run.minBeforeC, run.freezingC)
+	return fmt.Sprintf("%s coldest concrete falls to %s before it has %s, too near its freezing point of %s.", lead, coldest, j.critical(), freezing)
 }
 
 // belowMaintain judges slab.below_maintain_temp (ACI 306R, line 1): in cold

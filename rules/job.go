@@ -17,12 +17,15 @@ type job struct {
 	batch  *Batch       // what is ordered
 	base   groundCourse // the ground without concrete, through all of the weather
 	ground Ground       // the base at the start
+	fit    *fitBase     // the base made fit by what is at hand; nil when not needed or not possible
+	hired  *fitBase     // or by what would have to be hired
 	plan   pour         // as planned
 	run    course       // the central run of plan
 	day    daylong      // the hours of the day that follow from run
 	shield shield       // what protection it needs
 	chance *Chance      // nil when no members were asked for
 	tried  []attempt    // the candidate starts that were asked for
+	next   *Remedy      // the start to move to, when it has to be moved and one works
 }
 
 // A course is what one run of the concrete under one weather came to. Times

@@ -32,6 +32,10 @@ var errorPrior = []leadSD{
 // and not a prior.
 const measuredLeadH = 48
 
+// decidingH is the part of the members' weather that names its spread: set and
+// freezing are mostly decided within the first day and a half. CAL.
+const decidingH = 36
+
 // pastErrorC is the error of the air temperature of hours gone by: a station or
 // analysis near the site, not on it. CAL.
 const pastErrorC = 0.5
@@ -102,7 +106,7 @@ func drawMembers(w *weather, assessedAt time.Time, n int, seed uint64) ([]member
 		h := &w.hours[i]
 		lead := w.timeOf(i).Sub(assessedAt).Hours()
 		sd := forecastSD(lead)
-		if lead > measuredLeadH && spread == spreadMeasured {
+		if i < decidingH && lead > measuredLeadH && spread == spreadMeasured {
 			spread = spreadPriorOnly
 		}
 		if !math.IsNaN(h.airSDC) {

@@ -30,7 +30,8 @@ type shield struct {
 	layers  []Protection // what has to lie on it: the planned ones or those chosen
 	chosen  *blankets    // beyond what is planned; nil when the plan is enough or nothing passes
 	run     course       // under layers
-	holds   bool         // that run passes
+	basis   course       // as planned on the base made fit: what blankets are chosen after
+	holds   bool         // that run does not freeze
 	onBy    time.Time    // blankets later than this fail
 	late    string       // what two hours' delay does
 	ends    time.Time    // protection is required until
@@ -108,13 +109,12 @@ func (d *daylong) coverableAt() time.Time {
 // and its hours.
 func (j *job) planProtection() error {
 	s := &j.shield
-	s.freezes = math.NaN()
-	s.bare = j.run
+	s.freezes, s.bare, s.basis = math.NaN(), j.run, j.run
+	var err error
 	if len(j.c.Pour.Protection) > 0 {
-		bare := j.plan
-		bare.covers = j.pourCovers(nil)
-		var err error
-		if s.bare, err = j.follow(&bare, central); err != nil {
+		p := j.plan
+		p.covers = j.pourCovers(nil)
+		if s.bare, err = j.follow(&p, central); err != nil {
 			return err
 		}
 	}
@@ -122,12 +122,8 @@ func (j *job) planProtection() error {
 		return nil
 	}
 	s.needed = true
-	s.layers, s.run = j.c.Pour.Protection, j.run
-	s.holds = len(s.layers) > 0 && j.passes(&j.run)
-	if !s.holds {
-		if err := j.chooseBlankets(); err != nil {
-			return err
-		}
+	if err := j.findLayers(); err != nil {
+		return err
 	}
 	if len(s.layers) == 0 {
 		return nil
@@ -137,6 +133,28 @@ func (j *job) planProtection() error {
 	}
 	j.endProtection()
 	return j.tryLate()
+}
+
+// findLayers takes the planned blankets where they do, on the base made fit if it
+// has to be, and else chooses from what is at hand.
+func (j *job) findLayers() error {
+	s, planned := &j.shield, j.c.Pour.Protection
+	s.layers, s.run = planned, j.run
+	if s.holds = len(planned) > 0 && j.passes(&j.run); s.holds {
+		return nil
+	}
+	if j.fit != nil {
+		p := j.readied()
+		var err error
+		if s.basis, err = j.follow(&p, central); err != nil {
+			return err
+		}
+		if s.run = s.basis; j.passes(&s.run) {
+			s.holds = true
+			return nil
+		}
+	}
+	return j.chooseBlankets()
 }
 
 // keepCovered lets the layers lie on when the plan takes them off, so that the
@@ -152,7 +170,7 @@ func (j *job) keepCovered() error {
 	if !changed {
 		return nil
 	}
-	p := j.plan
+	p := j.readied()
 	p.covers = j.pourCovers(open)
 	var err error
 	s.run, err = j.follow(&p, central)
@@ -173,14 +191,14 @@ func (j *job) passes(run *course) bool {
 // the cheapest that does not freeze.
 func (j *job) chooseBlankets() error {
 	s := &j.shield
-	on := j.coverableFrom()
+	on := j.coverableFrom(&s.basis)
 	choices := j.c.Pour.choices()
 	if on.IsZero() || len(choices) == 0 {
 		return nil
 	}
 	tries := make([]pour, len(choices))
 	for i, b := range choices {
-		tries[i] = j.plan
+		tries[i] = j.readied()
 		tries[i].covers = j.pourCovers(b.lay(j.c.Pour.Protection, on))
 	}
 	runs, err := j.followAll(tries, central)
@@ -208,10 +226,10 @@ func (j *job) best(runs []course) int {
 	return safe
 }
 
-// coverableFrom is the first time blankets can lie on the bare concrete, from now
-// on when it is placed already; zero when it does not set within the weather.
-func (j *job) coverableFrom() time.Time {
-	day := j.dayOf(&j.plan, &j.shield.bare)
+// coverableFrom is the first time blankets can lie on the concrete of a run, from
+// now on when it is placed already; zero when it does not set within the weather.
+func (j *job) coverableFrom(run *course) time.Time {
+	day := j.dayOf(&j.plan, run)
 	on := day.coverableAt()
 	if j.placed() {
 		on = later(on, j.c.AssessedAt)
@@ -348,7 +366,7 @@ func (j *job) tryLate() error {
 	delays := []float64{2, 1, 3, 4, 6, 8, 10, 12}
 	tries := make([]pour, len(delays))
 	for i, h := range delays {
-		tries[i] = j.plan
+		tries[i] = j.readied()
 		tries[i].covers = j.pourCovers(delayed(s.layers, hours(h)))
 	}
 	runs, err := j.followAll(tries, proof)
@@ -382,8 +400,7 @@ func (j *job) lateSentence(late *course) string {
 	case late.failsFreezing(j.guard()):
 		return fmt.Sprintf("Two hours late, the coldest concrete falls to %s, too near freezing.", say.temp(late.minBeforeC))
 	default:
-		return fmt.Sprintf("Two hours late, the coldest concrete falls to %s instead of %s and still does not freeze.",
-			say.temp(late.minBeforeC), say.temp(j.shield.run.minBeforeC))
+		return fmt.Sprintf("Two hours late, the coldest concrete is %s before it has %s, and does not freeze.", say.temp(late.minBeforeC), j.critical())
 	}
 }
 

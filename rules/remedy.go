@@ -7,19 +7,14 @@ import (
 	"time"
 
 	"frostgate/rules/physics/concrete"
-	"frostgate/rules/physics/slab"
 )
 
-// standardAccelerator is the dose a remedy proposes: a middle dose of a
-// non-chloride product, fit for any exposure.
-var standardAccelerator = Admixture{Kind: "nonchloride_accelerator", DosePct: 1.41}
-
-// heatUnderCoverWm2 is what hoses or mats under blankets give to the ground. CAL,
-// 100 to 200 for hired ground heaters.
-const heatUnderCoverWm2 = 150.0
-
-// hours of cover a remedy may ask for before the start.
-var coverHours = []float64{6, 12, 18, 24, 36, 48, 72, 96}
+// acceleratorDoses are the doses a remedy proposes, the lesser first: the middle
+// and the high dose of a non-chloride product, fit for any exposure.
+var acceleratorDoses = []Admixture{
+	{Kind: nonchloride, DosePct: 1.41},
+	{Kind: nonchloride, DosePct: 2.64},
+}
 
 // resistances a remedy may ask for when what is at hand does not do.
 var hiredRM2KW = []float64{0.35, 0.70, 1.06, 1.41, 2.11, 2.82}
@@ -33,13 +28,13 @@ func (j *job) placed() bool { return j.c.AssessedAt.After(j.c.Pour.StartsAt) }
 func (j *job) remedy(findings []Finding) error {
 	for i := range findings {
 		f := &findings[i]
-		if f.Remedy != nil {
+		if f.Remedy != nil || f.Effect == Note {
 			continue
 		}
 		var err error
 		switch f.Rule {
 		case "ground.frozen":
-			f.Remedy, err = j.thaw(f)
+			f.Remedy = j.fitRemedy()
 		case "slab.freezes_early":
 			f.Remedy, err = j.againstFreezing()
 		case "slab.below_maintain_temp":
@@ -60,18 +55,20 @@ func (j *job) remedy(findings []Finding) error {
 }
 
 // againstFreezing is the cheapest way to keep the concrete from freezing early:
-// the planned blankets, blankets at hand, an accelerator, both, blankets not at
-// hand.
+// the planned blankets, a base made fit, blankets at hand, an accelerator, both,
+// blankets not at hand.
 func (j *job) againstFreezing() (*Remedy, error) {
 	s := &j.shield
-	if s.needed && len(s.layers) > 0 && !s.run.failsFreezing(j.guard()) {
-		r := j.blanketRemedy(s.layers)
-		r.AtHand = true
-		r.Passes = !(s.freezes >= j.limits.value("chance.act"))
-		if s.chosen == nil && j.chance != nil {
-			r.Passes = j.chance.FreezesEarly < j.limits.value("chance.act")
+	if s.needed && s.holds {
+		r := j.fitRemedy()
+		if len(s.layers) > 0 {
+			r = j.blanketRemedy(s.layers)
 		}
-		if r.Passes {
+		chance := s.freezes
+		if math.IsNaN(chance) && j.chance != nil {
+			chance = j.chance.FreezesEarly
+		}
+		if r.AtHand = true; !(chance >= j.limits.value("chance.act")) {
 			return r, nil
 		}
 	}
@@ -91,14 +88,10 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 		total += l.RM2KW
 		on = earlier(on, l.OnAt)
 	}
-	r := &Remedy{Kind: "blankets", RM2KW: &total, By: &on}
-	count := "blankets"
+	r := &Remedy{Kind: "blankets", RM2KW: &total, By: &on, Passes: true}
+	r.Sentence = fmt.Sprintf("Cover with %s blankets by %s", say.rvalue(total), say.clock(on))
 	if n := len(layers); n > 1 {
-		count = fmt.Sprintf("blankets in %d layers", n)
-	}
-	r.Sentence = fmt.Sprintf("Cover with %s of %s together by %s", count, say.rvalue(total), say.clock(on))
-	if len(layers) == 1 {
-		r.Sentence = fmt.Sprintf("Cover with %s blankets by %s", say.rvalue(total), say.clock(on))
+		r.Sentence = fmt.Sprintf("Cover with %d layers of blankets, %s together, by %s", n, say.rvalue(total), say.clock(on))
 	}
 	if s.onBy.After(on) {
 		r.By = &s.onBy
@@ -116,7 +109,7 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 
 // hiredBlankets finds what resistance would do when nothing at hand does.
 func (j *job) hiredBlankets() (*Remedy, error) {
-	on := j.coverableFrom()
+	on := j.coverableFrom(&j.shield.basis)
 	if on.IsZero() {
 		return nil, nil
 	}
@@ -124,7 +117,7 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 	layers := make([][]Protection, len(hiredRM2KW))
 	for i, r := range hiredRM2KW {
 		layers[i] = append(slices.Clone(j.c.Pour.Protection), Protection{RM2KW: r, OnAt: on})
-		tries[i] = j.plan
+		tries[i] = j.readied()
 		tries[i].covers = j.pourCovers(layers[i])
 	}
 	runs, err := j.followAll(tries, proof)
@@ -151,47 +144,69 @@ func (j *job) canAccelerate() bool {
 	return !slices.ContainsFunc(j.c.Pour.Mix.Admixtures, func(a Admixture) bool { return a.Kind != "water_reducer" })
 }
 
-// accelerated is the effect of the standard dose.
-func accelerated() concrete.Accelerator { return concrete.NonChloride(standardAccelerator.DosePct) }
-
-// quicker is the pour with the standard accelerator.
-func (j *job) quicker() (pour, error) {
-	p := j.plan
-	var err error
-	p.model, err = j.c.mixModel(standardAccelerator)
-	return p, err
+// mostGain is the factor by which the highest dose shortens setting.
+func mostGain() float64 {
+	return concrete.NonChloride(acceleratorDoses[len(acceleratorDoses)-1].DosePct).Set
 }
 
-func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
+// A quicker is the pour with one dose of accelerator.
+type quicker struct {
+	pour
+	words string // how to order it
+}
+
+// quickened are the ways to order the pour with an accelerator, the lesser dose
+// first; none when the plant cannot dose one or the mix has one.
+func (j *job) quickened() ([]quicker, error) {
 	if !j.canAccelerate() {
 		return nil, nil
 	}
-	p, err := j.quicker()
+	all := make([]quicker, len(acceleratorDoses))
+	for i, dose := range acceleratorDoses {
+		model, err := j.c.mixModel(dose)
+		if err != nil {
+			return nil, err
+		}
+		all[i] = quicker{j.readied(), fmt.Sprintf("Order a non-chloride accelerator (%s of product by mass of cement)", percentOf(dose.DosePct))}
+		all[i].model = model
+	}
+	return all, nil
+}
+
+// acceleratorAgainstFreezing tries an accelerator alone, then with the best
+// blankets at hand.
+func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
+	quickened, err := j.quickened()
 	if err != nil {
 		return nil, err
 	}
-	run, err := j.follow(&p, proof)
-	if err != nil {
-		return nil, err
+	safe := func(run *course) bool { return run.decided() && !run.failsFreezing(j.guard()) }
+	for i := range quickened {
+		q := &quickened[i]
+		run, err := j.follow(&q.pour, proof)
+		if err != nil {
+			return nil, err
+		}
+		if safe(&run) {
+			return &Remedy{Kind: "accelerator", AtHand: true, Passes: true,
+				Sentence: fmt.Sprintf("%s: it then has %s by %s and does not freeze.", q.words, j.critical(), j.say().clock(run.critical))}, nil
+		}
+		day := j.dayOf(&q.pour, &run)
+		best, on := j.c.Pour.warmest(), day.coverableAt()
+		if best == nil || on.IsZero() {
+			continue
+		}
+		q.covers = j.pourCovers(best.lay(j.c.Pour.Protection, on))
+		if run, err = j.follow(&q.pour, proof); err != nil {
+			return nil, err
+		}
+		if safe(&run) {
+			r := best.rM2KW()
+			return &Remedy{Kind: "accelerator", AtHand: true, Passes: true, RM2KW: &r, By: &on,
+				Sentence: fmt.Sprintf("%s and cover with %s blankets by %s.", q.words, j.say().rvalue(r), j.say().clock(on))}, nil
+		}
 	}
-	day := j.dayOf(&p, &run)
-	words := "Order a non-chloride accelerator (%s of product by mass of cement)"
-	sentence := fmt.Sprintf(words, percentOf(standardAccelerator.DosePct))
-	if !run.failsFreezing(j.guard()) && run.decided() {
-		return &Remedy{Kind: "accelerator", AtHand: true, Passes: true,
-			Sentence: sentence + fmt.Sprintf(": it then has %s by %s and does not freeze.", j.critical(), j.say().clock(run.critical))}, nil
-	}
-	best, on := j.c.Pour.warmest(), day.coverableAt()
-	if best == nil || on.IsZero() {
-		return nil, nil
-	}
-	p.covers = j.pourCovers(best.lay(j.c.Pour.Protection, on))
-	if run, err = j.follow(&p, proof); err != nil || run.failsFreezing(j.guard()) || !run.decided() {
-		return nil, err
-	}
-	r := best.rM2KW()
-	return &Remedy{Kind: "accelerator", AtHand: true, Passes: true, RM2KW: &r, By: &on,
-		Sentence: sentence + fmt.Sprintf(" and cover with %s blankets by %s.", j.say().rvalue(r), j.say().clock(on))}, nil
+	return nil, nil
 }
 
 // keepWarm is what the shield offers against falling below the maintained
@@ -203,87 +218,14 @@ func (j *job) keepWarm() *Remedy {
 	}
 	r := j.blanketRemedy(s.layers)
 	r.AtHand = true
-	u := j.underMaintained(&s.run)
-	r.Passes = u.lengthH == 0 || !s.ends.IsZero()
-	if u.lengthH > 0 && !s.ends.IsZero() {
-		r.Sentence += " The concrete stays colder than published under them too, so they stay on longer."
+	if u := j.underMaintained(&s.run); u.lengthH > 0 {
+		r.Sentence = "Under the blankets at hand it stays colder than published too, and does not freeze: they stay on longer."
+		if !s.ends.IsZero() {
+			r.Sentence = fmt.Sprintf("Under the blankets at hand it stays colder than published too, and does not freeze: keep them on until %s.", j.say().clock(s.ends))
+		}
+		r.Passes = !s.ends.IsZero()
 	}
 	return r
-}
-
-// thaw finds how many hours of cover, else of heat, make the base fit.
-func (j *job) thaw(f *Finding) (*Remedy, error) {
-	lead := j.c.Pour.StartsAt.Sub(j.c.AssessedAt).Hours()
-	if lead < coverHours[0] || !j.base.knows(j.wx.clock(j.c.AssessedAt)) || j.ground.From == fromObserved {
-		return nil, nil
-	}
-	fit := func(state string) bool {
-		return state == baseThawed || (f.Effect == EffectMove && state == baseNear)
-	}
-	say := j.say()
-	if best := j.c.Pour.warmest(); best != nil {
-		h, err := j.leastCover(lead, best.rM2KW(), 0, fit)
-		if err != nil {
-			return nil, err
-		}
-		if h > 0 {
-			by, r := j.c.Pour.StartsAt.Add(-hours(h)), best.rM2KW()
-			j.ground.ThawHours = &h
-			return &Remedy{Kind: "cover_ground", Hours: &h, By: &by, RM2KW: &r, AtHand: true, Passes: true,
-				Sentence: fmt.Sprintf("Cover the base with %s blankets from %s on, %s before placing, and check it by hand at first light.", say.rvalue(r), say.clock(by), say.hours(h))}, nil
-		}
-	}
-	r := hiredRM2KW[1]
-	h, err := j.leastCover(lead, r, heatUnderCoverWm2, fit)
-	if err != nil || h == 0 {
-		return nil, err
-	}
-	by := j.c.Pour.StartsAt.Add(-hours(h))
-	heated := slices.ContainsFunc(j.c.Pour.GroundCover, func(g GroundCover) bool { return g.Kind == "heated" })
-	return &Remedy{Kind: "heat_ground", Hours: &h, By: &by, RM2KW: &r, AtHand: heated, Passes: true,
-		Sentence: fmt.Sprintf("Heat the base under %s blankets from %s on, %s before placing.", say.rvalue(r), say.clock(by), say.hours(h))}, nil
-}
-
-// leastCover is the least hours of cover before the start that make the base
-// fit, 0 when none within the lead does.
-func (j *job) leastCover(leadH, rM2KW, heatWm2 float64, fit func(state string) bool) (float64, error) {
-	now, start := j.wx.clock(j.c.AssessedAt), j.wx.clock(j.c.Pour.StartsAt)
-	state := j.base.track.StateAt(now)
-	var lanes []slab.GroundLane
-	for _, h := range coverHours {
-		if h > leadH {
-			break
-		}
-		covers := append(slices.Clone(j.groundCovers()), slab.Cover{Kind: slab.Blanket, FromH: start - h, ToH: slab.Forever, RM2KW: rM2KW, HeatWm2: heatWm2})
-		lanes = append(lanes, slab.GroundLane{Forcing: j.base.forcing, Start: state, Covers: covers, SnowUntilH: start - h})
-	}
-	s := borrowSolver()
-	defer returnSolver(s)
-	tracks, err := s.RunGround(slab.GroundRun{Ground: j.base.model, Site: j.c.slabSite(), FromH: now, ToH: start, KeepFromH: slab.Forever, Lanes: lanes})
-	if err != nil {
-		return 0, fmt.Errorf("run the covered ground: %w", err)
-	}
-	for i := range tracks {
-		sample := tracks[i].At(start)
-		if fit(j.stateOf(&sample)) {
-			return coverHours[i], nil
-		}
-	}
-	return 0, nil
-}
-
-// coveredGround is the ground as it would be under the best blankets at hand from
-// now on; nil when there are none or the past of the ground is not known.
-func (j *job) coveredGround() (*groundCourse, error) {
-	best := j.c.Pour.warmest()
-	if best == nil || j.placed() || !j.base.knows(j.wx.clock(j.c.AssessedAt)) {
-		return nil, nil
-	}
-	g := j.base
-	covers := append(slices.Clone(j.groundCovers()), slab.Cover{Kind: slab.Blanket, FromH: j.wx.clock(j.c.AssessedAt), ToH: slab.Forever, RM2KW: best.rM2KW()})
-	var err error
-	g.track, err = j.groundTrack(j.base.track.StateAt(j.wx.clock(j.c.AssessedAt)), j.c.AssessedAt, covers, slab.Factors{})
-	return &g, err
 }
 
 // finishSooner finds the least change with which finishing ends in time: warmer
@@ -298,21 +240,21 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 		p           pour
 		value       *float64
 	}
-	var changes []change
 	warm := j.warmestPlacedC()
 	warmer := func(p pour) pour { p.placedC = warm; return p }
-	if warm > j.plan.placedC+1 {
-		changes = append(changes, change{"hotter_water", fmt.Sprintf("Order the concrete at %s", say.temp(warm)), warmer(j.plan), &warm})
+	canWarm := warm > j.plan.placedC+1
+	var changes []change
+	if canWarm {
+		changes = append(changes, change{"hotter_water", fmt.Sprintf("Order the concrete at %s", say.temp(warm)), warmer(j.readied()), &warm})
 	}
-	if j.canAccelerate() {
-		p, err := j.quicker()
-		if err != nil {
-			return nil, err
-		}
-		words := fmt.Sprintf("Order a non-chloride accelerator (%s of product by mass of cement)", percentOf(standardAccelerator.DosePct))
-		changes = append(changes, change{"accelerator", words, p, nil})
-		if warm > j.plan.placedC+1 {
-			changes = append(changes, change{"accelerator", words + fmt.Sprintf(" and the concrete at %s", say.temp(warm)), warmer(p), &warm})
+	quickened, err := j.quickened()
+	if err != nil {
+		return nil, err
+	}
+	for _, q := range quickened {
+		changes = append(changes, change{"accelerator", q.words, q.pour, nil})
+		if canWarm {
+			changes = append(changes, change{"accelerator", fmt.Sprintf("%s and the concrete at %s", q.words, say.temp(warm)), warmer(q.pour), &warm})
 		}
 	}
 	for i := range changes {
@@ -354,6 +296,7 @@ func (j *job) moveTo(findings []Finding) error {
 			continue
 		}
 		r := j.startRemedy(a.j.c.Pour.StartsAt)
+		j.next = r
 		for i := range findings {
 			if f := &findings[i]; f.remaining() == EffectMove && (f.Remedy == nil || !f.Remedy.Passes) {
 				f.Remedy = r
@@ -398,7 +341,10 @@ func (a *attempt) confirm() (bool, error) {
 		return false, err
 	}
 	w.day = w.dayOf(&w.plan, &w.run)
-	w.shield = shield{}
+	w.shield, w.fit, w.hired = shield{}, nil, nil
+	if err = w.makeBaseFit(); err != nil {
+		return false, err
+	}
 	if err = w.planProtection(); err != nil {
 		return false, err
 	}
@@ -414,7 +360,7 @@ func (a *attempt) confirm() (bool, error) {
 		case "finish.after_dusk":
 			f.Remedy, err = w.finishSooner(func(d *daylong) bool { return !d.afterDusk() })
 		case "ground.frozen":
-			f.Remedy, err = w.thaw(f)
+			f.Remedy = w.fitRemedy()
 		}
 		if err != nil {
 			return false, err

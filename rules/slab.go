@@ -37,6 +37,7 @@ type pour struct {
 	covers  []slab.Cover // over the concrete, on the weather's clock
 	factors slab.Factors // of the firm's own measurements on this pour
 	nudges  []slab.Nudge // temperatures measured in the concrete
+	ground  *slab.State  // at the start; nil as the ground will be
 	foamMM  float64
 }
 
@@ -250,7 +251,11 @@ func (j *job) follow(p *pour, f fidelity) (course, error) {
 func (j *job) followAll(pours []pour, f fidelity) ([]course, error) {
 	lanes := make([]slab.Lane, len(pours))
 	for i := range pours {
-		lanes[i] = j.lane(&pours[i], j.base.track.StateAt(j.wx.clock(pours[i].start)))
+		if g := pours[i].ground; g != nil {
+			lanes[i] = j.lane(&pours[i], *g)
+		} else {
+			lanes[i] = j.lane(&pours[i], j.base.track.StateAt(j.wx.clock(pours[i].start)))
+		}
 	}
 	results, err := j.pourLanes(&pours[0], f, lanes)
 	if err != nil {

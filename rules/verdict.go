@@ -27,12 +27,12 @@ func (f *Finding) remaining() Effect {
 }
 
 // worst is the finding that decides: the strongest effect no remedy at hand
-// lifts, of those the one that would be worst without it, then one with a remedy,
-// then the first; nil without findings.
+// lifts; of those that ask for protection the one that would be worst without,
+// then one that says how; then the first. Nil without findings.
 func worst(findings []Finding) *Finding {
 	weight := func(f *Finding) int {
 		n := 4*f.remaining().rank() + 2*f.Effect.rank()
-		if f.Remedy != nil {
+		if f.remaining() == EffectProtect && f.Remedy != nil && f.Remedy.Passes {
 			n++
 		}
 		return n
@@ -72,7 +72,7 @@ func (j *job) open() string {
 		return fmt.Sprintf("the forecast is %s old", say.hours(old.Hours()))
 	}
 	run := &j.run
-	if j.shield.chosen != nil {
+	if j.shield.holds {
 		run = &j.shield.run
 	}
 	if !run.decided() {
@@ -94,10 +94,10 @@ func (j *job) headline(v Verdict, reason string, findings []Finding) string {
 		return "Protect: " + lowerFirst(w.Remedy.Sentence)
 	case v == Protect:
 		return "Protect: " + lowerFirst(w.Sentence)
-	case w.Remedy != nil:
-		return "Move: " + lowerFirst(w.Sentence) + " " + w.Remedy.Sentence
+	case j.next != nil:
+		return "Move: " + lowerFirst(w.Sentence) + " " + j.next.Sentence
 	default:
-		return "Move: " + lowerFirst(w.Sentence)
+		return "Move: " + lowerFirst(w.Sentence) + " With what is at hand no start within the forecast works."
 	}
 }
 

@@ -93,6 +93,14 @@ func (j *job) attempts(starts []time.Time) ([]attempt, error) {
 	if len(open) == 0 {
 		return all, nil
 	}
+	covered, err := j.coveredGround()
+	if err != nil {
+		return nil, err
+	}
+	for i, w := range open {
+		w.takeCovered(covered)
+		plans[i] = w.readied()
+	}
 	runs, err := j.followAll(plans, glance)
 	if err != nil {
 		return nil, err
@@ -100,21 +108,30 @@ func (j *job) attempts(starts []time.Time) ([]attempt, error) {
 	for i, w := range open {
 		w.run = runs[i]
 		w.day = w.dayOf(&w.plan, &w.run)
-		w.shield = shield{bare: w.run, freezes: math.NaN()}
+		w.shield = shield{bare: w.run, basis: w.run, freezes: math.NaN()}
 	}
 	if err := j.coverAttempts(open); err != nil {
 		return nil, err
 	}
-	covered, err := j.coveredGround()
-	if err != nil {
-		return nil, err
-	}
 	for i := range all {
 		if all[i].j != nil {
-			all[i].weigh(j, covered)
+			all[i].weigh(j)
 		}
 	}
 	return all, nil
+}
+
+// takeCovered lets a start on a frozen or doubtful base take the ground as it
+// would be under the best blankets at hand, where that helps.
+func (w *job) takeCovered(covered *groundCourse) {
+	if covered == nil || w.ground.State == baseThawed || w.c.Pour.Element == Wall {
+		return
+	}
+	h := w.wx.clock(w.c.Pour.StartsAt)
+	s := covered.track.At(h)
+	if became := w.stateOf(&s); became != baseFrozen && became != w.ground.State {
+		w.fit = &fitBase{atHand: true, state: covered.track.StateAt(h)}
+	}
 }
 
 // coverAttempts runs those that fail under the best blankets at hand.
@@ -130,7 +147,7 @@ func (j *job) coverAttempts(open []*job) error {
 		if w.passes(&w.run) || on.IsZero() {
 			continue
 		}
-		p := w.plan
+		p := w.readied()
 		p.covers = w.pourCovers(best.lay(w.c.Pour.Protection, on))
 		failing, plans = append(failing, w), append(plans, p)
 	}
@@ -167,12 +184,12 @@ func (p *Pour) warmest() *blankets {
 // weigh judges an attempt. What is at hand lifts a move here as it does for the
 // planned start, by the run under blankets, the covered ground and the
 // accelerator the plant can dose.
-func (a *attempt) weigh(planned *job, covered *groundCourse) {
+func (a *attempt) weigh(planned *job) {
 	w := a.j
 	a.findings = w.judge()
 	for i := range a.findings {
 		f := &a.findings[i]
-		if f.Remedy == nil && w.liftedAtGlance(f, planned, covered) {
+		if f.Remedy == nil && w.liftedAtGlance(f) {
 			f.Remedy = &Remedy{AtHand: true, Passes: true}
 		}
 	}
@@ -190,16 +207,12 @@ func (a *attempt) weigh(planned *job, covered *groundCourse) {
 	}
 }
 
-func (w *job) liftedAtGlance(f *Finding, planned *job, covered *groundCourse) bool {
+func (w *job) liftedAtGlance(f *Finding) bool {
 	switch f.Rule {
 	case "slab.freezes_early":
 		return w.shield.holds
 	case "ground.frozen":
-		if covered == nil {
-			return false
-		}
-		g := w.groundAt(&covered.track, w.c.Pour.StartsAt, w.base.from)
-		return g.State != baseFrozen
+		return w.fit != nil
 	case "finish.after_dusk":
 		return w.fasterEnd().Before(w.day.dusk) && !w.fasterEnd().IsZero()
 	default:
@@ -213,7 +226,7 @@ func (w *job) fasterEnd() time.Time {
 	if !w.canAccelerate() || w.run.finalSet.IsZero() {
 		return time.Time{}
 	}
-	gain := accelerated().Set
+	gain := mostGain()
 	late := w.day.finishingEnds.Sub(w.run.finalSet)
 	return w.plan.batched.Add(hours(w.run.finalSet.Sub(w.plan.batched).Hours() / gain)).Add(late)
 }

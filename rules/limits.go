@@ -223,6 +223,14 @@ func slabLimits() []Limit {
 			Name: "removal.diff_c", Rules: []string{"slab.thermal_shock"}, Title: "surface over air temperature at which all protection may come off",
 			Value: curing.WithinAirC, Unit: "K", Effect: EffectProtect, Stricter: Lower, Floor: new(curing.WithinAirC), Lowest: 2, Highest: 25,
 			Source: Source{"A4-07", "ACI 306.1-90 3.2.3: within 20 °F (11 °C)", standingRead},
+		}, {
+			Name: "forms.warm_c", Rules: []string{"forms.strip"}, Title: "concrete in hours that count for stripping wall forms, at least",
+			Value: curing.FormTempC, Unit: "degC", Effect: Note, Stricter: Higher, Floor: new(curing.FormTempC), Lowest: 0, Highest: 30,
+			Source: Source{"G-01", "ACI 347R-94: 12 h in all at 50 °F (10 °C) or more", standingRead},
+		}, {
+			Name: "forms.warm_h", Rules: []string{"forms.strip"}, Title: "such hours before wall forms come off",
+			Value: curing.WallFormsH, Unit: "h", Effect: Note, Stricter: Higher, Floor: new(curing.WallFormsH), Lowest: 4, Highest: 240,
+			Source: Source{"G-01", "ACI 347R-94: 12 h in all at 50 °F (10 °C) or more", standingRead},
 		},
 	}
 }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -107,19 +108,39 @@ func (c *Case) lengthOverHeight() float64 {
 	return c.Pour.LengthMM / c.Pour.HeightMM
 }
 
-// formsOff is the first hour at which wall forms have stood long enough at or
-// above 10 C (50 F), not necessarily in one stretch (ACI 347R-94), with the
-// concrete past its critical strength; zero when it is not reached.
-func (r *course) formsOff() time.Time {
+// formsOff is the first hour at which forms have stood long enough in warmth, not
+// necessarily in one stretch (ACI 347R-94), with the concrete past its critical
+// strength; zero when it is not reached.
+func (r *course) formsOff(warmC, neededH float64) time.Time {
 	warmH := 0.0
 	for i := range r.rows {
 		row := &r.rows[i]
-		if warmH >= curing.WallFormsH && !r.critical.IsZero() && !row.at.Before(r.critical) {
+		if warmH >= neededH && !r.critical.IsZero() && !row.at.Before(r.critical) {
 			return row.at
 		}
-		if row.coldestC >= curing.FormTempC {
+		if row.coldestC >= warmC {
 			warmH++
 		}
 	}
 	return time.Time{}
+}
+
+// formsStrip notes from when the forms of a wall may come off, and that blankets
+// take their place at once in the cold.
+func (j *job) formsStrip() []Finding {
+	if j.c.Pour.Element != Wall {
+		return nil
+	}
+	warmC, neededH := j.limits.value("forms.warm_c"), j.limits.value("forms.warm_h")
+	off := j.protectedRun().formsOff(warmC, neededH)
+	if off.IsZero() {
+		return nil
+	}
+	say := j.say()
+	f := j.finding("forms.strip", Note, "forms.warm_h")
+	f.measure("h", neededH, neededH, 0)
+	f.FirstAt = &off
+	f.Sentence = fmt.Sprintf("Forms may come off from %s, after %s at %s or more; lay blankets at once while it is cold.",
+		say.clock(off), say.hours(neededH), say.temp(warmC))
+	return []Finding{f}
 }

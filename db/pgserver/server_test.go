@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"syscall"
@@ -172,11 +173,13 @@ func kept(t *testing.T, s *pgserver.Server) {
 	require.Equal(t, "still here", query(t, s, "select word from kept"))
 }
 
-// processes lists what works in a data folder, the way the kernel tells.
+// processes lists the server's processes in a data folder, the way the kernel
+// tells.
 func processes(dir string) (pids []int) {
 	links, _ := filepath.Glob("/proc/[0-9]*/cwd")
 	for _, link := range links {
-		if to, err := os.Readlink(link); err == nil && to == filepath.Join(dir, "data") {
+		name, _ := os.ReadFile(filepath.Join(filepath.Dir(link), "comm"))
+		if to, err := os.Readlink(link); err == nil && to == filepath.Join(dir, "data") && string(name) == "postgres\n" {
 			pid, _ := strconv.Atoi(strings.Split(link, "/")[2])
 			pids = append(pids, pid)
 		}
@@ -327,21 +330,43 @@ func TestStalePidFile(t *testing.T) {
 	<-s.Done()
 	require.NoError(t, s.Stop())
 
-	owner := ownerOf(t, filepath.Join(dir, "data"))
-	sleeper := exec.Command("sleep", "600") //nolint:noctx // killed below
-	sleeper.SysProcAttr = &syscall.SysProcAttr{Credential: owner, Pdeathsig: syscall.SIGKILL}
-	sleeper.Dir = "/"
-	require.NoError(t, sleeper.Start())
-	defer sleeper.Wait()         //nolint:errcheck // killed
-	defer sleeper.Process.Kill() //nolint:errcheck // it may be gone
+	pid, alive := bystander(t, "/", ownerOf(t, filepath.Join(dir, "data")))
 	pidFile := filepath.Join(dir, "data", "postmaster.pid")
 	text, err := os.ReadFile(pidFile)
 	require.NoError(t, err)
 	_, rest, _ := strings.Cut(string(text), "\n")
-	require.NoError(t, os.WriteFile(pidFile, fmt.Appendf(nil, "%d\n%s", sleeper.Process.Pid, rest), 0o600))
+	require.NoError(t, os.WriteFile(pidFile, fmt.Appendf(nil, "%d\n%s", pid, rest), 0o600))
 
 	kept(t, start(t, dir))
-	require.NoError(t, sleeper.Process.Signal(syscall.Signal(0))) // left alone
+	require.True(t, alive())
+}
+
+// bystander starts a process that has nothing to do with us; alive tells whether
+// it still runs.
+func bystander(t *testing.T, dir string, as *syscall.Credential) (pid int, alive func() bool) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	c := exec.CommandContext(ctx, "sleep", "600")
+	c.SysProcAttr = &syscall.SysProcAttr{Credential: as, Pdeathsig: syscall.SIGKILL}
+	c.Dir = dir
+	require.NoError(t, c.Start())
+	ended := make(chan struct{})
+	go func() {
+		_ = c.Wait() // a zombie would take signals as if it lived
+		close(ended)
+	}()
+	t.Cleanup(func() {
+		cancel()
+		<-ended
+	})
+	return c.Process.Pid, func() bool {
+		select {
+		case <-ended:
+			return false
+		case <-time.After(100 * time.Millisecond):
+			return true
+		}
+	}
 }
 
 func ownerOf(t *testing.T, path string) *syscall.Credential {
@@ -362,14 +387,9 @@ func TestBystanderInDataFolder(t *testing.T) {
 	dir := home(t)
 	s := start(t, dir)
 	require.NoError(t, s.Stop())
-	sleeper := exec.Command("sleep", "600") //nolint:noctx // killed below
-	sleeper.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	sleeper.Dir = filepath.Join(dir, "data")
-	require.NoError(t, sleeper.Start())
+	_, alive := bystander(t, filepath.Join(dir, "data"), nil)
 	s = start(t, dir)
-	require.NoError(t, sleeper.Process.Signal(syscall.Signal(0)))
-	require.NoError(t, sleeper.Process.Kill())
-	_ = sleeper.Wait()
+	require.True(t, alive())
 	require.NoError(t, s.Stop())
 }
 
@@ -446,6 +466,23 @@ func TestOrdinaryUser(t *testing.T) {
 	c.expect("started")
 	c.say("stop")
 	c.expect("stopped <nil>")
+}
+
+// The server lives as long as the process, not as long as some thread of it: Go
+// ends threads, and the kernel ties the death signal to one.
+func TestOutlivesThreads(t *testing.T) {
+	t.Parallel()
+	s := start(t, home(t))
+	for range 50 {
+		ended := make(chan struct{})
+		go func() {
+			runtime.LockOSThread() // never unlocked: the thread ends with the goroutine
+			close(ended)
+		}()
+		<-ended
+	}
+	time.Sleep(50 * time.Millisecond)
+	require.Equal(t, "1", query(t, s, "select '1'"))
 }
 
 func TestNoPrograms(t *testing.T) {

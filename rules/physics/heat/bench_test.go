@@ -74,18 +74,20 @@ func perSolve(b *testing.B, solves, cells int) {
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(solves*cells*heat.Width), "ns/cell")
 }
 
-// BenchmarkColumn steps a column through a day: mild, freezing deeper, and with
-// heat in the concrete.
+// BenchmarkColumn steps a column through a day: dry, wet (evaporation asks for an
+// exponential in each lane), wet with heat in the concrete, and freezing deep.
 func BenchmarkColumn(b *testing.B) {
 	for _, c := range []struct {
 		name   string
 		airC   float64
 		source float64
-	}{{"mild", 8, 0}, {"hydrating", 2, 800}, {"freezing", -15, 0}} {
+		latent float64
+	}{{"dry", 8, 0, 0}, {"wet", 8, 0, 80}, {"hydrating", 2, 800, 80}, {"freezing", -15, 0, 0}} {
 		b.Run(c.name, func(b *testing.B) {
 			cells := benchCells()
 			column := newColumn(b, heat.Config{Cells: cells, Lanes: heat.Width, InitialC: 5, Heated: 10})
 			top := winterDay()
+			top.LatentWm2K = heat.All(c.latent)
 			solves := 0
 			for b.Loop() {
 				b.StopTimer()

@@ -313,3 +313,23 @@ func TestDemoFreezesWithoutBlanket(t *testing.T) {
 	require.Less(t, r.FrozeH, 27.74)
 	require.Greater(t, r.CriticalH, 1.5*worst) // half of its strength is lost
 }
+
+// Case 56, a sense check on the trial at the Soo Locks (CRREL SR 96-28, 1994): 150
+// mm at 12 C on stone over a base frozen at -3 to -9 C, in air of -9.4 C, had fallen
+// to 1.3 C by the time its shelter was back; the reference finds that after 3 to 4 h.
+// Wind and mix are not stated: here those of the demo, overcast, under a plastic
+// sheet, which is a little colder.
+func TestChillOnFrozenBase(t *testing.T) {
+	for _, baseC := range []float64{-3, -9} {
+		d := theDemo()
+		d.acc, d.covers = concrete.NoAccelerator, []slab.Cover{{Kind: slab.Sheet, ToH: slab.Forever}}
+		r := pourOf(t, d, steady(t, -9.4, d.windMS), func(run *slab.PourRun) {
+			st, err := run.Ground.FromProfile(slab.Profile{{DepthM: 0, TempC: baseC}, {DepthM: .5, TempC: 0}, {DepthM: 3, TempC: 6}})
+			require.NoError(t, err)
+			run.Element.ThicknessM, run.Lanes[0].PlacedTempC, run.Lanes[0].Ground = .150, 12, st
+		})
+		t.Logf("base %.0f C: mean %.2f, %.2f, %.2f C after 2, 3, 4 h", baseC, r.Hourly[2].MeanC, r.Hourly[3].MeanC, r.Hourly[4].MeanC)
+		require.Greater(t, r.Hourly[2].MeanC, 1.3)
+		require.Less(t, r.Hourly[4].MeanC, 1.3)
+	}
+}

@@ -182,8 +182,7 @@ func (a *API) jsonRow(index int, item json.RawMessage) *bulkRow {
 func underIndex(index int, violations []Violation) []Violation {
 	moved := make([]Violation, len(violations))
 	for i, v := range violations {
-		v.Pointer = fmt.Sprintf("#/%d%s", index, trimHash(v.Pointer))
-		moved[i] = v
+		moved[i] = Violation{Pointer: fmt.Sprintf("#/%d%s", index, trimHash(v.Pointer)), Code: v.Code, Detail: v.Detail}
 	}
 	return moved
 }
@@ -228,6 +227,9 @@ func (a *API) sheetRow(headings []heading, cells tableRow, t *table, names *dire
 		filled := sheetRow{PourForm: pourForm(current), id: current.ID, version: current.Version}
 		if current.ID == uuid.Nil {
 			filled = sheetRow{}
+			if violations := lacking(headings, cells.number); len(violations) > 0 {
+				return filled.PourForm, violations
+			}
 		} else {
 			filled.zone = names.zones[current.SiteID]
 		}

@@ -19,10 +19,17 @@ func fromRules(wrong []rules.Violation, except ...string) []Violation {
 	var violations []Violation
 	for _, v := range wrong {
 		if !slices.ContainsFunc(except, func(part string) bool { return v.Pointer == part || strings.HasPrefix(v.Pointer, part+"/") }) {
-			violations = append(violations, atPointer(v.Pointer, "invalid", v.Detail))
+			violations = append(violations, fromRule(v.Pointer, v.Detail))
 		}
 	}
 	return violations
+}
+
+func fromRule(pointer, detail string) Violation {
+	if detail == "is required" {
+		return atPointer(pointer, "required", detail)
+	}
+	return atPointer(pointer, "invalid", detail)
 }
 
 // accepted is an error when there are violations.

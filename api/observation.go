@@ -47,7 +47,7 @@ func fillObservation(_ context.Context, tx *db.Tx, f ObservationForm, o db.Obser
 	var violations []Violation
 	for _, v := range seen.Violations() {
 		if pointer, mine := strings.CutPrefix(v.Pointer, "/observations/0"); mine {
-			violations = append(violations, atPointer(pointer, "invalid", v.Detail))
+			violations = append(violations, fromRule(pointer, v.Detail))
 		}
 	}
 	return o, accepted(violations)

@@ -154,7 +154,7 @@ func pourViolations(f PourForm) []Violation {
 		Reinforced: f.Reinforced, Exposure: f.Exposure, ServiceCategory: f.ServiceCategory, FormRM2KW: f.FormRM2KW,
 		WindbreakUp: f.Windbreak, Protection: f.Protection, AtHand: f.ProtectionAtHand, GroundCover: f.GroundCover, WastePct: f.WastePct,
 	}.Violations(), "/mix", "/plant", "/crew")
-	if f.StartsAt.Year() < 2000 || f.StartsAt.Year() > 2099 {
+	if !f.StartsAt.IsZero() && (f.StartsAt.Year() < 2000 || f.StartsAt.Year() > 2099) {
 		violations = append(violations, atPointer("/starts_at", "out_of_range", "must lie between 2000 and 2099"))
 	}
 	if f.OccupiedUntil != nil && !f.OccupiedUntil.After(f.StartsAt) {

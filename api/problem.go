@@ -251,7 +251,8 @@ func fromLocation(location string) Violation {
 	kind, rest, _ := strings.Cut(location, ".")
 	switch kind {
 	case "path", "query":
-		return Violation{Parameter: rest}
+		name, _, _ := strings.Cut(rest, "[")
+		return Violation{Parameter: name}
 	case "header":
 		return Violation{Header: rest}
 	}

@@ -29,13 +29,14 @@ type sheetRow struct {
 
 // A column is one field of a sheet row. Title and field name both head it; other is further headings that people use.
 type column struct {
-	field string // as in JSON; measures without the unit
-	title string
-	other []string
-	of    *dimension // of a measure
-	read  func(*sheetRow, cell) error
-	write func(*sheetRow, cell) string
-	info  bool // written for people, passed over when read
+	field  string // as in JSON; measures without the unit
+	title  string
+	remark string // behind the title when written; not needed when read
+	other  []string
+	of     *dimension // of a measure
+	read   func(*sheetRow, cell) error
+	write  func(*sheetRow, cell) string
+	info   bool // written for people, passed over when read
 }
 
 // A cell is one field of a table with what is needed to read or write it.
@@ -138,7 +139,7 @@ var wordBreaks = strings.NewReplacer(" ", "_", "-", "_")
 // list makes a column of a list in its JSON form; an empty cell is an empty list.
 func list[T any](field, title string, value func(*PourForm) *[]T) column {
 	return column{
-		field: field, title: title,
+		field: field, title: title, remark: "JSON, SI",
 		read: func(r *sheetRow, c cell) error {
 			*value(&r.PourForm) = nil
 			if c.text == "" {
@@ -178,7 +179,7 @@ func named(field, title string, of func(*directory) map[string]uuid.UUID, value 
 // moment makes a column of a time on the site's wall clock. It is read after the site is known.
 func moment(field, title string, set func(*sheetRow, *time.Time), get func(*sheetRow) *time.Time) column {
 	return column{
-		field: field, title: title,
+		field: field, title: title, remark: "site time",
 		read: func(r *sheetRow, c cell) error {
 			if c.text == "" {
 				set(r, nil)
@@ -233,14 +234,14 @@ var sheetColumns = []column{
 	named("plant", "Plant", func(d *directory) map[string]uuid.UUID { return d.plants }, func(f *PourForm) *uuid.UUID { return &f.PlantID }),
 	named("crew", "Crew", func(d *directory) map[string]uuid.UUID { return d.crews }, func(f *PourForm) *uuid.UUID { return &f.CrewID }),
 	named("mix", "Mix", func(d *directory) map[string]uuid.UUID { return d.mixes }, func(f *PourForm) *uuid.UUID { return &f.MixID }),
-	moment("starts_at", "Starts (site time)", func(r *sheetRow, at *time.Time) {
+	moment("starts_at", "Starts", func(r *sheetRow, at *time.Time) {
 		if at != nil {
 			r.StartsAt = *at
 		}
 	}, func(r *sheetRow) *time.Time { return &r.StartsAt }),
-	moment("occupied_until", "Crew busy until (site time)",
+	moment("occupied_until", "Crew busy until",
 		func(r *sheetRow, at *time.Time) { r.OccupiedUntil = at }, func(r *sheetRow) *time.Time { return r.OccupiedUntil }),
-	moment("cancel_by", "Cancel by (site time)",
+	moment("cancel_by", "Cancel by",
 		func(r *sheetRow, at *time.Time) { r.CancelBy = at }, func(r *sheetRow) *time.Time { return r.CancelBy }),
 	choice("element", "Element", func(f *PourForm) *rules.Element { return &f.Element }),
 	measure("thickness", "Thickness", thickness, func(f *PourForm) *float64 { return &f.ThicknessMM }),
@@ -286,9 +287,9 @@ var sheetColumns = []column{
 	flag("lights", "Lights", func(f *PourForm) *bool { return &f.Lights }),
 	maybe("placed_temp", "Placed temperature", temperature, func(f *PourForm) **float64 { return &f.PlacedTempC }),
 	maybe("haul", "Haul", minutes, func(f *PourForm) **float64 { return &f.HaulMin }),
-	list("protection", "Protection (JSON, SI)", func(f *PourForm) *[]rules.Protection { return &f.Protection }),
-	list("protection_at_hand", "Protection at hand (JSON, SI)", func(f *PourForm) *[]rules.Cover { return &f.ProtectionAtHand }),
-	list("ground_cover", "Ground cover (JSON, SI)", func(f *PourForm) *[]rules.GroundCover { return &f.GroundCover }),
+	list("protection", "Protection", func(f *PourForm) *[]rules.Protection { return &f.Protection }),
+	list("protection_at_hand", "Protection at hand", func(f *PourForm) *[]rules.Cover { return &f.ProtectionAtHand }),
+	list("ground_cover", "Ground cover", func(f *PourForm) *[]rules.GroundCover { return &f.GroundCover }),
 	words("note", "Note", func(f *PourForm) *string { return &f.Note }),
 }
 
@@ -505,6 +506,20 @@ func spelled(name string) string {
 
 var signs = regexp.MustCompile(`[^a-z0-9]+`)
 
+// needed are the fields that a new pour must have.
+var needed = []string{"name", "site", "plant", "crew", "mix", "starts_at", "element", "thickness"}
+
+// lacking finds the columns that a new pour needs and the sheet has not.
+func lacking(headings []heading, row int) []Violation {
+	var violations []Violation
+	for _, field := range needed {
+		if !slices.ContainsFunc(headings, func(h heading) bool { return h.field == field }) {
+			violations = append(violations, Violation{Row: row, Column: sheetColumns[rank(field)].title, Code: "required", Detail: "is a column that new pours need"})
+		}
+	}
+	return violations
+}
+
 // read puts a row's cells into a sheet row that holds what is there already: the pour of an update, or nothing. A cell
 // that says what is there already leaves it alone, so that a sheet which we wrote changes nothing, to the last digit.
 func (r *sheetRow) read(headings []heading, cells tableRow, t *table, names *directory) []Violation {
@@ -575,7 +590,7 @@ var infoColumns = []column{
 	{field: "state", title: "State", info: true},
 	{field: "verdict", title: "Verdict", info: true},
 	{field: "reason", title: "Reason", info: true},
-	{field: "next_window", title: "Next window", info: true},
+	{field: "next_window", title: "Next window", remark: "site time", info: true},
 }
 
 // writeSheet writes pours as a sheet that can be read again.
@@ -584,11 +599,14 @@ func writeSheet(lines []db.PourLine, names *directory, us bool) ([]byte, error) 
 	w := csv.NewWriter(&out)
 	var header []string
 	for _, c := range slices.Concat(sheetColumns, infoColumns) {
-		title := c.title
+		remark := c.remark
 		if c.of != nil {
-			title += " (" + c.of.written(us) + ")"
+			remark = c.of.written(us)
 		}
-		header = append(header, title)
+		if remark != "" {
+			remark = " (" + remark + ")"
+		}
+		header = append(header, c.title+remark)
 	}
 	_ = w.Write(header) // an error stays with the writer
 	for _, line := range lines {

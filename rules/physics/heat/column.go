@@ -205,21 +205,12 @@ func (c *Column) SetTemp(i, l int, tempC float64) {
 	c.renew(i, l)
 }
 
-// Material is the material of cell i in lane l.
-func (c *Column) Material(i, l int) Material { return c.material[i][l] }
-
 // SetMaterial replaces the material of cell i in lane l at its temperature.
 func (c *Column) SetMaterial(i, l int, m Material) {
 	was := &c.material[i][l]
 	c.Tally.Property[l] += c.dz[i] * (m.EnthalpyJM3(c.temp[i][l]) - was.EnthalpyJM3(c.temp[i][l]))
 	*was = m
 	c.renew(i, l)
-}
-
-// SetContact replaces the resistance on the face below cell i, in m2K/W.
-func (c *Column) SetContact(i int, m2KW float64) {
-	c.contact[i] = m2KW
-	c.spoil(i)
 }
 
 // ResetTally forgets the heat taken in so far.

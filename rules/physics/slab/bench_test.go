@@ -76,3 +76,47 @@ func BenchmarkSpinUp(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkRescore is the slab work of rescoring one pour: the ground through a
+// week's forecast, 70 candidate starts from it, and 51 members with their own ground
+// for a day before; coarse, on one core.
+func BenchmarkRescore(b *testing.B) {
+	d := theDemo()
+	d.detail = slab.Coarse
+	members := benchRun(b, 51, slab.Coarse)
+	g, st := demoGround(b, d)
+	members.Ground = g
+	ground := slab.GroundRun{Ground: g, ToH: 24, KeepFromH: slab.Forever}
+	for i := range members.Lanes {
+		lane := &members.Lanes[i]
+		lane.StartH = 24
+		ground.Lanes = append(ground.Lanes, slab.GroundLane{Forcing: lane.Forcing, Start: st})
+	}
+	central := demoWeather(b, d)
+	week := slab.GroundRun{Ground: g, ToH: 100, Lanes: []slab.GroundLane{{Forcing: central, Start: st}}}
+	windows := members
+	windows.Lanes = make([]slab.Lane, 70)
+	var s slab.Solver
+	var err error
+	for b.Loop() {
+		week.Into, err = s.RunGround(week)
+		require.NoError(b, err)
+		for i := range windows.Lanes {
+			start := float64(i)
+			windows.Lanes[i] = slab.Lane{
+				Forcing: central, StartH: start, Ground: week.Into[0].StateAt(start), PlacedTempC: 20, BatchedBeforeH: .75,
+				Covers: []slab.Cover{{Kind: slab.Blanket, FromH: start + 9, ToH: slab.Forever, RM2KW: .7}},
+			}
+		}
+		windows.Into, err = s.RunPour(windows)
+		require.NoError(b, err)
+		ground.Into, err = s.RunGround(ground)
+		require.NoError(b, err)
+		for i := range members.Lanes {
+			members.Lanes[i].Ground = ground.Into[i].Last()
+		}
+		members.Into, err = s.RunPour(members)
+		require.NoError(b, err)
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "pours/s")
+}

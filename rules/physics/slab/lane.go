@@ -134,7 +134,7 @@ func (r *laneRun) topMPa(p *pouring, l int) float64 {
 // freeze notes that cell i of lane l holds ice.
 func (r *laneRun) freeze(p *pouring, i, l int, iceShare float64) {
 	res := r.result
-	if !math.IsNaN(res.CriticalH) {
+	if r.ended || !math.IsNaN(res.CriticalH) {
 		return
 	}
 	age := p.strengthAge[i][l]
@@ -184,7 +184,6 @@ func (r *laneRun) observe(p *pouring, l int, afterH, h float64) {
 	}
 	res.MinC, res.MaxC = math.Min(res.MinC, coldest), math.Max(res.MaxC, m.warmestC[l])
 	res.PeakTopC = math.Max(res.PeakTopC, m.topTempC[l])
-	r.nudge(p, l, at)
 }
 
 // fallenFor is how long of h hours a temperature that fell from was to is has
@@ -196,14 +195,17 @@ func fallenFor(h, was, limit, is float64) float64 {
 	return h * (limit - is) / (was - is)
 }
 
-// nudge shifts the concrete to what was measured.
-func (r *laneRun) nudge(p *pouring, l int, atH float64) {
-	for len(r.nudges) > 0 && r.nudges[0].AtH <= atH+1e-9 {
-		n := r.nudges[0]
-		r.nudges = r.nudges[1:]
-		shift := n.MeasuredC - p.tempAt(n.DepthM, l)
-		for i := range p.cells {
-			p.column.SetTemp(i, l, p.column.Temp(i)[l]+shift)
+// nudge shifts the concrete to what was measured by now.
+func (p *pouring) nudge(afterH float64) {
+	for l := range p.lanes {
+		r := &p.lanes[l]
+		for len(r.nudges) > 0 && r.nudges[0].AtH <= r.startH+afterH+1e-9 {
+			n := r.nudges[0]
+			r.nudges = r.nudges[1:]
+			shift := n.MeasuredC - p.tempAt(n.DepthM, l)
+			for i := range p.cells {
+				p.column.SetTemp(i, l, p.column.Temp(i)[l]+shift)
+			}
 		}
 	}
 }

@@ -65,8 +65,8 @@ type PourRun struct {
 	Ground  *Ground // cells and steps; a wall uses its detail only
 	Site    Site
 	HoursH  float64 // most hours after placing; a lane also ends with its weather
-	// StopWhenKnown ends a block of lanes once all sets, the critical strength and
-	// the targets are reached everywhere, save strengths of lanes that froze early.
+	// StopWhenKnown ends a lane once all sets, the critical strength and the targets
+	// are reached; one that froze early once all sets are.
 	StopWhenKnown bool
 	Series        bool // fill Result.Hourly
 	Lanes         []Lane

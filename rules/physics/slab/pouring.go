@@ -203,6 +203,7 @@ func (p *pouring) start(lanes []Lane, results []Result) {
 		r.startJm2 = p.column.EnthalpyJM2(l)
 	}
 	p.column.ResetTally()
+	p.nudge(0)
 	p.sum()
 	for l := range p.lanes {
 		p.lanes[l].observe(p, l, 0, 0)
@@ -245,11 +246,12 @@ func (s *Solver) advance() {
 		s.expose(afterH + h/2)
 		p.release(h)
 		s.column.Step(h*secondsPerHour, &s.surface)
-		p.age(h)
-		p.sum()
 		if afterH += h; math.Abs(afterH-math.Round(afterH)) < 1e-6 {
 			afterH = math.Round(afterH)
 		}
+		p.nudge(afterH)
+		p.age(h)
+		p.sum()
 		for l := range p.lanes {
 			if r := &p.lanes[l]; !r.ended {
 				s.evaporate(l, afterH, h)
@@ -263,27 +265,16 @@ func (s *Solver) advance() {
 	}
 }
 
-// end closes the lanes that the next step would take past their end and says
-// whether nothing is left to do.
+// end closes the lanes whose next step would go past their end, and those of
+// which all is known where that suffices; it says whether none is left.
 func (p *pouring) end(afterH, h float64) bool {
 	over := true
 	for l := range p.lanes {
 		r := &p.lanes[l]
-		if r.ended {
-			continue
-		}
-		if r.startH+afterH+h > r.endH+1e-9 {
+		if !r.ended && (r.startH+afterH+h > r.endH+1e-9 || p.run.StopWhenKnown && r.known()) {
 			r.close(p, l, afterH)
-			continue
 		}
-		over = over && p.run.StopWhenKnown && r.known()
-	}
-	if over {
-		for l := range p.lanes {
-			if r := &p.lanes[l]; !r.ended {
-				r.close(p, l, afterH)
-			}
-		}
+		over = over && r.ended
 	}
 	return over
 }

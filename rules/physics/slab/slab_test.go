@@ -218,15 +218,16 @@ func TestLanesAreSingleRuns(t *testing.T) {
 		}
 		run.Lanes = append(run.Lanes, lane)
 	}
-	var s slab.Solver
-	together, err := s.RunPour(run)
-	require.NoError(t, err)
-	for i := range run.Lanes {
-		one := run
-		one.Lanes = run.Lanes[i : i+1]
-		alone, err := new(slab.Solver).RunPour(one)
+	for _, run.StopWhenKnown = range []bool{false, true} {
+		together, err := new(slab.Solver).RunPour(run)
 		require.NoError(t, err)
-		requireSame(t, alone[0], together[i])
+		for i := range run.Lanes {
+			one := run
+			one.Lanes = run.Lanes[i : i+1]
+			alone, err := new(slab.Solver).RunPour(one)
+			require.NoError(t, err)
+			requireSame(t, alone[0], together[i])
+		}
 	}
 }
 
@@ -249,7 +250,7 @@ func requireSame(t *testing.T, a, b slab.Result) {
 	for _, p := range [][2]float64{
 		{a.Top.FinalH, b.Top.FinalH}, {a.Mean.InitialH, b.Mean.InitialH}, {a.Bottom.FinalH, b.Bottom.FinalH}, {a.CriticalH, b.CriticalH},
 		{a.CriticalMeanH, b.CriticalMeanH}, {a.TargetH[0], b.TargetH[0]}, {a.TargetTopH[1], b.TargetTopH[1]}, {a.MinBeforeCriticalC, b.MinBeforeCriticalC},
-		{a.FrozeH, b.FrozeH}, {a.EndH, b.EndH}, {a.Balance.SurfaceJm2, b.Balance.SurfaceJm2}, {a.PeakEvaporationKgM2H, b.PeakEvaporationKgM2H},
+		{a.FrozeH, b.FrozeH}, {a.FrozenShare, b.FrozenShare}, {a.MinC, b.MinC}, {a.PeakTopC, b.PeakTopC}, {a.EndH, b.EndH}, {a.Balance.SurfaceJm2, b.Balance.SurfaceJm2}, {a.PeakEvaporationKgM2H, b.PeakEvaporationKgM2H},
 	} {
 		close(p[0], p[1])
 	}

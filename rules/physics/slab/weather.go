@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"frostgate/rules/physics/air"
 	"frostgate/rules/physics/sun"
@@ -48,7 +49,7 @@ func NewForcing(hours []Hour) (*Forcing, error) {
 	if len(hours) == 0 {
 		return nil, fmt.Errorf("%w: no weather", ErrInput)
 	}
-	f := &Forcing{hours: hours, ready: make([]drive, len(hours))}
+	f := &Forcing{hours: slices.Clone(hours), ready: make([]drive, len(hours))}
 	for i := range hours {
 		if !hours[i].known() {
 			return nil, fmt.Errorf("%w: weather hour %d: %+v", ErrInput, i, hours[i])

@@ -31,6 +31,7 @@ var ruleTable = []rule{
 	{"slab.freezes_early", "Freezes too early", (*job).freezesEarly},
 	{"slab.below_maintain_temp", "Colder than it should be kept", (*job).belowMaintain},
 	{"slab.thermal_shock", "Cools too fast", (*job).thermalShock},
+	{"forms.strip", "Forms off", (*job).formsStrip},
 	{"finish.after_dusk", "Finishing after dusk", (*job).afterDusk},
 	{"finish.after_hours", "Finishing after hours", (*job).afterHours},
 	{"surface.evaporation", "Surface dries too fast", (*job).surfaceEvaporation},
@@ -164,6 +165,22 @@ func (j *job) finding(id string, effect Effect, limit string) Finding {
 	return f
 }
 
+// tidy puts the times of a finding and its remedy as answers give them.
+func (f *Finding) tidy() {
+	f.FirstAt = tidied(f.FirstAt)
+	if r := f.Remedy; r != nil {
+		r.Sentence = oneStop(r.Sentence)
+		r.By, r.StartsAt = tidied(r.By), tidied(r.StartsAt)
+	}
+}
+
+func tidied(t *time.Time) *time.Time {
+	if t == nil {
+		return nil
+	}
+	return timeOrNil(*t)
+}
+
 // measure sets what was observed against the limit; margin is positive when the
 // limit holds.
 func (f *Finding) measure(unit string, observed, limit, margin float64) {
@@ -174,9 +191,7 @@ func (f *Finding) measure(unit string, observed, limit, margin float64) {
 func (j *job) answer(findings []Finding) Assessment {
 	a := j.blank()
 	for i := range findings {
-		if r := findings[i].Remedy; r != nil {
-			r.Sentence = oneStop(r.Sentence)
-		}
+		findings[i].tidy()
 	}
 	a.Findings = findings
 	a.Verdict, a.Unscored = j.verdict(findings)
@@ -208,7 +223,7 @@ func (j *job) blank() Assessment {
 	a := Assessment{
 		Findings: []Finding{}, Temperatures: []TempRow{}, Strength: []StrengthRow{}, Cautions: []string{},
 		Assumed: j.assumed, Overrides: j.overrides, Engine: Engine,
-		Timeline: Timeline{StartsAt: j.c.Pour.StartsAt},
+		Timeline: Timeline{StartsAt: whole(j.c.Pour.StartsAt)},
 	}
 	if a.Assumed == nil {
 		a.Assumed = []Assumption{}
@@ -232,7 +247,7 @@ func (j *job) unscored(reason string) Assessment {
 func (j *job) timeline() Timeline {
 	d, s := &j.day, &j.shield
 	return Timeline{
-		StartsAt:           j.run.start,
+		StartsAt:           whole(j.run.start),
 		DischargeBy:        timeOrNil(d.dischargeBy),
 		BleedEndsAt:        timeOrNil(d.bleedEnds),
 		InitialSetAt:       timeOrNil(j.run.initialSet),

@@ -218,7 +218,7 @@ func bandOf[T any](list []T, when func(*T) time.Time) Band {
 		if i >= len(reached) {
 			return nil
 		}
-		return &reached[max(0, i)]
+		return timeOrNil(reached[max(0, i)])
 	}
 	return Band{P10: at(.10), P50: at(.50), P90: at(.90)}
 }

@@ -105,15 +105,14 @@ func (j *job) finish(d *daylong, run *course) {
 		}
 		p := pass(s.name, at(s.hand), end)
 		if *j.c.Pour.Crew.Machine {
-			m := at(s.machine)
-			p.MachineAt = &m
+			p.MachineAt = timeOrNil(at(s.machine))
 		}
 		d.passes = append(d.passes, p)
 	}
 }
 
 func pass(name string, from, to time.Time) Pass {
-	return Pass{Name: name, EarliestAt: &from, EndsAt: &to}
+	return Pass{Name: name, EarliestAt: timeOrNil(from), EndsAt: timeOrNil(to)}
 }
 
 // saw finds when the joints may be cut (E54): an early-entry saw from final set

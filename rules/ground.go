@@ -140,7 +140,7 @@ func (j *job) assumeSpinUp(history time.Duration) {
 	}
 	j.assumed = append(j.assumed, Assumption{
 		Pointer: "/pour/base/temps_c",
-		Value:   undisturbed(&j.c.Site).MeanC,
+		Value:   tenth(undisturbed(&j.c.Site).MeanC),
 		Reason: fmt.Sprintf("ground began from the yearly mean of the place and the air of these days, with only %.0f hours of weather before the start",
 			history.Hours()),
 	})

@@ -32,6 +32,9 @@ func (j *job) groundFrozen() []Finding {
 	default:
 		return nil
 	}
+	if f.Effect == EffectMove && j.fit == nil && j.hired == nil && !j.placed() {
+		f.Sentence += " No cover or heat thaws it within the weather given."
+	}
 	f.measure("degC", g.SurfaceC, limit, g.SurfaceC-limit)
 	f.FirstAt = new(j.run.start)
 	return []Finding{f}

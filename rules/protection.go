@@ -309,8 +309,9 @@ func (j *job) endProtection() {
 // requiredUntil is when the published period is served: hours at or above the
 // published minimum count in full, colder ones by their part in strength gain,
 // so that the period grows while the concrete is too cold. It does not end before
-// the coldest cell has the critical strength.
+// the coldest cell has the critical strength, or what a local rule asks for.
 func (j *job) requiredUntil(run *course) (time.Time, string) {
+	least := j.localReleaseMPa()
 	period, _ := protectionPeriodH(&j.c)
 	minC, _ := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
 	q := j.plan.model.StrengthQK
@@ -319,7 +320,10 @@ func (j *job) requiredUntil(run *course) (time.Time, string) {
 	for i := range run.rows {
 		r := &run.rows[i]
 		if served >= period && !run.critical.IsZero() && !r.at.Before(run.critical) {
-			return r.at, governs
+			if r.coldestMPa >= least {
+				return r.at, governs
+			}
+			governs = "strength"
 		}
 		if share := concrete.Arr(r.topC, q) / full; share < 1 {
 			served += math.Max(0, share)
@@ -329,6 +333,18 @@ func (j *job) requiredUntil(run *course) (time.Time, string) {
 		}
 	}
 	return time.Time{}, ""
+}
+
+// localReleaseMPa is the strength a local rule wants before protection ends; 0
+// without one.
+func (j *job) localReleaseMPa() float64 {
+	least := 0.0
+	for i := range j.c.Site.LocalRules {
+		if r := &j.c.Site.LocalRules[i]; r.Kind == localProtectUntil {
+			least = math.Max(least, r.Value/100*j.c.Pour.Mix.StrengthMPa)
+		}
+	}
+	return least
 }
 
 // workingHour reports whether somebody would take blankets off then.
@@ -432,7 +448,7 @@ func (j *job) protectionPlan() *ProtectionPlan {
 			on = l.OnAt
 		}
 	}
-	p.OnAt = &on
+	p.OnAt = timeOrNil(on)
 	return p
 }
 
@@ -441,5 +457,9 @@ func timeOrNil(t time.Time) *time.Time {
 	if t.IsZero() {
 		return nil
 	}
+	t = whole(t)
 	return &t
 }
+
+// whole is a time as answers give it: UTC, in whole seconds.
+func whole(t time.Time) time.Time { return t.Round(time.Second).UTC() }

@@ -89,7 +89,7 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 		on = earlier(on, l.OnAt)
 	}
 	r := &Remedy{Kind: "blankets", RM2KW: &total, By: &on, Passes: true}
-	r.Sentence = fmt.Sprintf("Cover with %s blankets by %s", say.rvalue(total), say.clock(on))
+	r.Sentence = fmt.Sprintf("Cover with blankets of %s by %s", say.rvalue(total), say.clock(on))
 	if n := len(layers); n > 1 {
 		r.Sentence = fmt.Sprintf("Cover with %d layers of blankets, %s together, by %s", n, say.rvalue(total), say.clock(on))
 	}
@@ -203,7 +203,7 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 		if safe(&run) {
 			r := best.rM2KW()
 			return &Remedy{Kind: "accelerator", AtHand: true, Passes: true, RM2KW: &r, By: &on,
-				Sentence: fmt.Sprintf("%s and cover with %s blankets by %s.", q.words, j.say().rvalue(r), j.say().clock(on))}, nil
+				Sentence: fmt.Sprintf("%s and cover with blankets of %s by %s.", q.words, j.say().rvalue(r), j.say().clock(on))}, nil
 		}
 	}
 	return nil, nil
@@ -283,7 +283,7 @@ func (j *job) moveTo(findings []Finding) error {
 	tried := j.tried
 	if len(tried) == 0 {
 		var err error
-		if tried, err = j.attempts(j.otherStarts()); err != nil {
+		if tried, err = j.attempts(j.candidates()); err != nil {
 			return err
 		}
 	}
@@ -369,32 +369,6 @@ func (a *attempt) confirm() (bool, error) {
 	v, _ := w.verdict(findings)
 	return v == Place || v == Protect, nil
 }
-
-// otherStarts are the starts a move may go to: some hours off on the same day, and
-// near the same hour on the coming days, as far as the weather reaches.
-func (j *job) otherStarts() []time.Time {
-	start := j.c.Pour.StartsAt.In(j.zone)
-	var starts []time.Time
-	add := func(t time.Time) {
-		if t.After(j.c.AssessedAt) && j.wx.covers(t, t.Add(windowNeedsH*time.Hour)) {
-			starts = append(starts, t)
-		}
-	}
-	for _, h := range []float64{-3, -2, -1, 1, 2, 3, 4} {
-		if t := start.Add(hours(h)); dayNumber(t) == dayNumber(start) && t.Hour() >= earliestHour {
-			add(t)
-		}
-	}
-	for d := 1; d <= 7; d++ {
-		for _, h := range []float64{0, 3} {
-			add(start.AddDate(0, 0, d).Add(hours(h)))
-		}
-	}
-	return starts
-}
-
-// earliestHour is the local hour before which no start is proposed.
-const earliestHour = 6
 
 func (j *job) startRemedy(at time.Time) *Remedy {
 	kind := "another_day"

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -20,67 +21,128 @@ var coverHours = []float64{6, 12, 18, 24, 36, 48, 72, 96}
 
 // A fitBase is the base made fit by what lies on it before placing.
 type fitBase struct {
-	hours  float64 // of cover before the start
-	rM2KW  float64
-	heated bool
-	atHand bool
-	from   time.Time
-	state  slab.State // of the ground at the start
+	hours   float64 // of cover before the start
+	rM2KW   float64
+	heated  bool
+	atHand  bool
+	tooLate bool // it needs more hours than are left
+	from    time.Time
+	state   slab.State // of the ground at the start
 }
 
 // makeBaseFit finds the least hours of the blankets at hand, else of heat, that
-// make a frozen or doubtful base fit.
+// make a frozen or doubtful base fit by the start.
 func (j *job) makeBaseFit() error {
-	lead := j.c.Pour.StartsAt.Sub(j.c.AssessedAt).Hours()
-	if j.c.Pour.Element == Wall || j.ground.State == baseThawed || lead < coverHours[0] || !j.wx.covers(j.c.AssessedAt, j.c.Pour.StartsAt) {
+	if j.c.Pour.Element == Wall || j.ground.State == baseThawed || j.placed() {
 		return nil
 	}
+	kinds := make([]fitBase, 0, 2)
 	if best := j.c.Pour.warmest(); best != nil {
-		fit, err := j.leastCover(lead, fitBase{rM2KW: best.rM2KW(), atHand: true})
-		if fit != nil || err != nil {
-			j.fit = fit
-			return err
-		}
+		kinds = append(kinds, fitBase{rM2KW: best.rM2KW(), atHand: true})
 	}
 	heater := slices.ContainsFunc(j.c.Pour.GroundCover, func(g GroundCover) bool { return g.Kind == "heated" })
-	fit, err := j.leastCover(lead, fitBase{rM2KW: usualHeatedRM2KW, heated: true, atHand: heater})
-	if fit != nil && !fit.atHand {
-		fit, j.hired = nil, fit
+	kinds = append(kinds, fitBase{rM2KW: usualHeatedRM2KW, heated: true, atHand: heater})
+	for _, kind := range kinds {
+		fit, err := j.leastCover(kind)
+		if err != nil {
+			return err
+		}
+		switch {
+		case fit == nil:
+			continue
+		case fit.atHand:
+			j.fit = fit
+		default:
+			j.hired = fit
+		}
+		return nil
 	}
-	j.fit = fit
+	var err error
+	j.hired, err = j.heatFromNow()
 	return err
 }
 
-// leastCover is the least cover of a kind within the lead that makes the base
-// fit: thawed, or out of the frozen state where it was in it. Nil when none does.
-func (j *job) leastCover(leadH float64, kind fitBase) (*fitBase, error) {
-	now, start := j.wx.clock(j.c.AssessedAt), j.wx.clock(j.c.Pour.StartsAt)
-	state := j.base.track.StateAt(now)
+// makesFit reports whether a covered base has become fit: thawed, or out of the
+// frozen state where it was in it.
+func (j *job) makesFit(s *slab.GroundSample) bool {
+	became := j.stateOf(s)
+	return became == baseThawed || (became == baseNear && j.ground.State == baseFrozen)
+}
+
+// leastCover is the least cover of a kind from now to the start that makes the
+// base fit; nil when none does.
+func (j *job) leastCover(kind fitBase) (*fitBase, error) {
+	lead := j.c.Pour.StartsAt.Sub(j.c.AssessedAt).Hours()
+	if lead < coverHours[0] || !j.wx.covers(j.c.AssessedAt, j.c.Pour.StartsAt) {
+		return nil, nil
+	}
+	start := j.wx.clock(j.c.Pour.StartsAt)
 	var lanes []slab.GroundLane
 	for _, h := range coverHours {
-		if h > leadH {
-			break
+		if h <= lead {
+			lanes = append(lanes, j.coveredLane(&kind, start-h))
 		}
-		lanes = append(lanes, slab.GroundLane{
-			Forcing: j.base.forcing, Start: state, Covers: append(j.groundCovers(), kind.cover(start-h)), SnowUntilH: start - h,
-		})
 	}
-	s := borrowSolver()
-	defer returnSolver(s)
-	tracks, err := s.RunGround(slab.GroundRun{Ground: j.base.model, Site: j.c.slabSite(), FromH: now, ToH: start, KeepFromH: slab.Forever, Lanes: lanes})
+	tracks, err := j.coveredTracks(lanes, j.c.Pour.StartsAt, slab.Forever)
 	if err != nil {
-		return nil, fmt.Errorf("run the covered ground: %w", err)
+		return nil, err
 	}
 	for i := range tracks {
 		sample := tracks[i].At(start)
-		became := j.stateOf(&sample)
-		if became == baseThawed || (became == baseNear && j.ground.State == baseFrozen) {
+		if j.makesFit(&sample) {
 			kind.hours, kind.state = coverHours[i], tracks[i].Last()
 			kind.from = j.c.Pour.StartsAt.Add(-hours(kind.hours))
 			return &kind, nil
 		}
 	}
 	return nil, nil
+}
+
+// longestHeat is how long the base is heated at most before it is given up.
+const longestHeat = 120 * time.Hour
+
+// heatFromNow is the heat the base would need from now on, when there is not
+// enough time before the start; nil when it does not do within the weather.
+func (j *job) heatFromNow() (*fitBase, error) {
+	now := j.c.AssessedAt
+	if !j.wx.covers(now, now) {
+		return nil, nil
+	}
+	until := earlier(now.Add(longestHeat), j.wx.until())
+	kind := fitBase{rM2KW: usualHeatedRM2KW, heated: true, tooLate: true, from: now}
+	tracks, err := j.coveredTracks([]slab.GroundLane{j.coveredLane(&kind, j.wx.clock(now))}, until, 0)
+	if err != nil {
+		return nil, err
+	}
+	for i := range tracks[0].Samples {
+		s := &tracks[0].Samples[i]
+		if j.makesFit(s) {
+			kind.hours = math.Ceil(s.AtH - j.wx.clock(now))
+			return &kind, nil
+		}
+	}
+	return nil, nil
+}
+
+// coveredLane is the ground from now on, under a cover from an hour on.
+func (j *job) coveredLane(kind *fitBase, fromH float64) slab.GroundLane {
+	return slab.GroundLane{
+		Forcing: j.base.forcing, Start: j.base.track.StateAt(j.wx.clock(j.c.AssessedAt)),
+		Covers: append(j.groundCovers(), kind.cover(fromH)), SnowUntilH: fromH,
+	}
+}
+
+func (j *job) coveredTracks(lanes []slab.GroundLane, until time.Time, keepFromH float64) ([]slab.Track, error) {
+	s := borrowSolver()
+	defer returnSolver(s)
+	tracks, err := s.RunGround(slab.GroundRun{
+		Ground: j.base.model, Site: j.c.slabSite(),
+		FromH: j.wx.clock(j.c.AssessedAt), ToH: j.wx.clock(until), KeepFromH: keepFromH, Lanes: lanes,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("run the covered ground: %w", err)
+	}
+	return tracks, nil
 }
 
 // cover is what lies on the base from an hour on.
@@ -111,13 +173,17 @@ func (j *job) fitRemedy() *Remedy {
 	if fit == nil {
 		return nil
 	}
-	r := &Remedy{Kind: "cover_ground", Hours: &fit.hours, By: &fit.from, RM2KW: &fit.rM2KW, AtHand: fit.atHand, Passes: true}
-	does := "Cover the base with"
+	r := &Remedy{Kind: "cover_ground", Hours: &fit.hours, By: &fit.from, RM2KW: &fit.rM2KW, AtHand: fit.atHand, Passes: !fit.tooLate}
+	does := "Cover the base with blankets of " + say.rvalue(fit.rM2KW)
 	if fit.heated {
-		r.Kind, does = "heat_ground", "Heat the base under"
+		r.Kind = "heat_ground"
+		does = fmt.Sprintf("Heat the base with %s under blankets of %s", say.units.HeatFlow(heatUnderCoverWm2), say.rvalue(fit.rM2KW))
 	}
-	r.Sentence = fmt.Sprintf("%s %s blankets from %s on, %s before placing, and check it by hand at first light.",
-		does, say.rvalue(fit.rM2KW), say.clock(fit.from), say.hours(fit.hours))
+	if fit.tooLate {
+		r.Sentence = fmt.Sprintf("%s: it takes about %s, too long for this start.", does, say.hours(fit.hours))
+		return r
+	}
+	r.Sentence = fmt.Sprintf("%s from %s on, %s before placing, and check it by hand at first light.", does, say.clock(fit.from), say.hours(fit.hours))
 	return r
 }
 

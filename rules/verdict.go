@@ -26,12 +26,18 @@ func (f *Finding) remaining() Effect {
 	return f.Effect
 }
 
-// worst is the finding that decides: the strongest effect no remedy at hand
-// lifts; of those that ask for protection the one that would be worst without,
-// then one that says how; then the first. Nil without findings.
+// Worst is the finding that decides an assessment, what its headline, lists and
+// alerts show first: the strongest effect no remedy at hand lifts; of those a
+// physical risk to the concrete before mix, clock and crew; then the one that
+// would be worst without its remedy. Nil without findings.
+func (a *Assessment) Worst() *Finding { return worst(a.Findings) }
+
 func worst(findings []Finding) *Finding {
 	weight := func(f *Finding) int {
-		n := 4*f.remaining().rank() + 2*f.Effect.rank()
+		n := 8*f.remaining().rank() + 2*f.Effect.rank()
+		if f.Rule == "ground.frozen" || f.Rule == "slab.freezes_early" {
+			n += 6
+		}
 		if f.remaining() == EffectProtect && f.Remedy != nil && f.Remedy.Passes {
 			n++
 		}

@@ -165,7 +165,7 @@ func tidy(given []Hour) []Hour {
 		if h.AirTempC == nil || math.IsNaN(*h.AirTempC) {
 			continue
 		}
-		h.At = h.At.Truncate(time.Hour)
+		h.At = h.At.UTC().Truncate(time.Hour)
 		if n := len(hours); n > 0 && !h.At.After(hours[n-1].At) {
 			ordered = false
 		}

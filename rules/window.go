@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"frostgate/rules/physics/slab"
+	"frostgate/rules/physics/sun"
 )
 
 // What a start costs a firm, dimensionless. CAL: a start to be moved weighs more
@@ -28,6 +29,47 @@ type attempt struct {
 	findings []Finding
 	verdict  Verdict
 	cost     float64
+}
+
+// windowDays is how far ahead candidate starts reach.
+const windowDays = 7
+
+// earliestHour is the local hour before which no start is proposed, and
+// leastWorkH what the crew's day must leave after a start. CAL.
+const (
+	earliestHour = 6
+	leastWorkH   = 2
+)
+
+// CandidateStarts are the starts worth looking at for a case: every full local
+// hour from first light to two hours before the crew's day ends, over the coming
+// seven days, as far as the weather reaches. The planned start need not be among
+// them.
+func CandidateStarts(c Case) []time.Time {
+	j, reason := newJob(c, Options{})
+	if reason != "" {
+		return nil
+	}
+	return j.candidates()
+}
+
+func (j *job) candidates() []time.Time {
+	var starts []time.Time
+	now := j.c.AssessedAt.In(j.zone)
+	for d := 0; d <= windowDays; d++ {
+		day := time.Date(now.Year(), now.Month(), now.Day()+d, earliestHour, 0, 0, 0, j.zone)
+		dawn, _ := sun.CivilDawn(day, j.c.Site.Latitude, j.c.Site.Longitude)
+		ends := j.crewEnds(day).Add(-leastWorkH * time.Hour)
+		for at := day; !at.After(ends) && dayNumber(at.In(j.zone)) == dayNumber(day); at = at.Add(time.Hour) {
+			if !at.After(j.c.AssessedAt) || at.Before(dawn.Add(-time.Hour)) || at.After(j.c.AssessedAt.AddDate(0, 0, windowDays)) {
+				continue
+			}
+			if j.wx.covers(at, at.Add(windowNeedsH*time.Hour)) {
+				starts = append(starts, at.UTC())
+			}
+		}
+	}
+	return starts
 }
 
 // firstCandidate is the earliest start anything is asked of.
@@ -247,7 +289,7 @@ func (j *job) windows() []Window {
 }
 
 func (a *attempt) window(start time.Time) Window {
-	w := Window{StartsAt: start, Verdict: a.verdict, Cost: a.cost}
+	w := Window{StartsAt: whole(start), Verdict: a.verdict, Cost: a.cost}
 	if a.verdict == Unscored {
 		w.Cost = costMove
 	}

@@ -40,12 +40,12 @@ func ordered(c Case, airF, haulH float64) (batching, Batch) {
 // section and air, with nothing lost on the road.
 func TestWaterForTarget(t *testing.T) {
 	for _, x := range []struct{ solidsF, inches, airF, targetF, waterF float64 }{
-		{40, 4, 25, 65, 152.9},   // line 3, under 12 in
-		{40, 48, 25, 55, 107.8},  // line 3, 36 to 72 in
-		{36, 16, -5, 65, 167.0},  // line 4, 12 to 36 in: chart of the same mix
-		{36, 24, 20, 60, 144.4},  // line 3, 12 to 36 in
-		{50, 4, 35, 60, 95.2},    // line 2, under 12 in: same chart
-		{50, 100, 20, 50, 50},    // line 3, over 72 in: everything at the target
+		{40, 4, 25, 65, 152.9},  // line 3, under 12 in
+		{40, 48, 25, 55, 107.8}, // line 3, 36 to 72 in
+		{36, 16, -5, 65, 167.0}, // line 4, 12 to 36 in: chart of the same mix
+		{36, 24, 20, 60, 144.4}, // line 3, 12 to 36 in
+		{50, 4, 35, 60, 95.2},   // line 2, under 12 in: same chart
+		{50, 100, 20, 50, 50},   // line 3, over 72 in: everything at the target
 	} {
 		c := with(demoCase(), basisMix(x.solidsF))
 		c.Pour.ThicknessMM = x.inches * inchMM

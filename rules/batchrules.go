@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -20,7 +19,7 @@ func (j *job) batchWaterTooHot() []Finding {
 	if b.heat.Limited {
 		f := j.finding("batch.water_too_hot", j.effectOfLimitedHeat(&b), "batch.water_max_c")
 		f.measure("degC", needed, b.capC, b.capC-needed)
-		f.Sentence = fmt.Sprintf("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
+		f.Sentence = sentence("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
 			say.temp(b.capC), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC)), say.temp(b.orderedC))
 		f.Remedy = j.heatAggregates(&b)
 		return []Finding{f}
@@ -32,7 +31,7 @@ func (j *job) batchWaterTooHot() []Finding {
 	f := j.finding("batch.water_too_hot", Note, "batch.water_sequence_c")
 	f.measure("degC", needed, usual, usual-needed)
 	hot, limit := say.temps(needed, usual)
-	f.Sentence = fmt.Sprintf("Mixing water has to be %s, hotter than %s: cement that meets it may flash set.", hot, limit)
+	f.Sentence = sentence("Mixing water has to be %s, hotter than %s: cement that meets it may flash set.", hot, limit)
 	f.Remedy = &Remedy{
 		Kind: "charge_order", AtHand: true, Passes: true,
 		Sentence: "Charge coarse aggregate and water first and cement last; dose air entrainer when the water has cooled.",
@@ -70,10 +69,10 @@ func (j *job) heatAggregates(b *batching) *Remedy {
 	r := &Remedy{
 		Kind: "heat_aggregates", ValueC: &to, AtHand: j.c.Pour.Plant.AggregateTempC == nil,
 		Passes:   to <= mix.AggregateMeanC && warmed.TempC() >= b.targetC-slackC,
-		Sentence: fmt.Sprintf("Heat the aggregates to %s besides water at %s.", say.temp(to), say.temp(b.capC)),
+		Sentence: sentence("Heat the aggregates to %s besides water at %s.", say.temp(to), say.temp(b.capC)),
 	}
 	if hottest := j.limits.value("batch.water_max_c"); b.heat.WaterNeededC <= hottest {
-		r.Sentence = fmt.Sprintf("Heat the aggregates to %s besides water at %s, or batch water at %s.",
+		r.Sentence = sentence("Heat the aggregates to %s besides water at %s, or batch water at %s.",
 			say.temp(to), say.temp(b.capC), say.temp(b.heat.WaterNeededC))
 	}
 	return r
@@ -95,11 +94,11 @@ func (j *job) batchPlacingTempLow() []Finding {
 	f.measure("degC", placed, least, placed-least)
 	is, should := say.temps(placed, least)
 	if j.measuredAtPlacing() {
-		f.Sentence = fmt.Sprintf("Concrete came at %s, below the %s for concrete %s thick: cover it early and hold it longer.",
+		f.Sentence = sentence("Concrete arrived at %s, below the %s for concrete %s thick: cover it early and hold it longer.",
 			is, should, say.length(j.c.Pour.ThicknessMM))
 		return []Finding{f}
 	}
-	f.Sentence = fmt.Sprintf("Concrete is %s at placing, below the %s for concrete %s thick.", is, should, say.length(j.c.Pour.ThicknessMM))
+	f.Sentence = sentence("Concrete is %s at placing, below the %s for concrete %s thick.", is, should, say.length(j.c.Pour.ThicknessMM))
 	f.Remedy = j.warmer(b)
 	if !f.Remedy.AtHand || !f.Remedy.Passes {
 		f.Effect = EffectMove
@@ -126,7 +125,7 @@ func (j *job) warmer(b batching) *Remedy {
 	say, water := j.say(), b.heat.WaterC
 	return &Remedy{
 		Kind: "hotter_water", ValueC: &water, AtHand: true, Passes: b.placedC(b.heat.MixedC) >= b.limits.placeMinC-slackC,
-		Sentence: fmt.Sprintf("Order water at %s: %s as mixed, %s at placing.", say.temp(water), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC))),
+		Sentence: sentence("Order water at %s: %s as mixed, %s at placing.", say.temp(water), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC))),
 	}
 }
 
@@ -144,7 +143,7 @@ func (j *job) mixedTooCold(b *batching) []Finding {
 	f := j.finding("batch.placing_temp_low", Note, mixOverName(mix.AirBand(b.airC, mix.US)))
 	f.measure("degC", mixed, least, mixed-least)
 	is, should := say.temps(mixed, least)
-	f.Sentence = fmt.Sprintf("Concrete leaves the mixer at %s; %s is recommended in air of %s.", is, should, say.temp(b.airC))
+	f.Sentence = sentence("Concrete leaves the mixer at %s; %s is recommended in air of %s.", is, should, say.temp(b.airC))
 	return []Finding{f}
 }
 
@@ -168,12 +167,12 @@ func (j *job) batchPlacingTempHigh() []Finding {
 	f.FirstAt = &j.c.Pour.StartsAt
 	f.measure("degC", placed, most, most-placed)
 	is, should := say.temps(placed, most)
-	f.Sentence = fmt.Sprintf("Concrete is %s at placing, above %s: it gains nothing by it and shrinks more as it cools.", is, should)
+	f.Sentence = sentence("Concrete is %s at placing, above %s: it gains nothing by it and shrinks more as it cools.", is, should)
 	if !j.measuredAtPlacing() {
 		b.aim(b.limits.placeMinC, b.limits.mixMinC)
 		f.Remedy = &Remedy{
 			Kind: "cooler_water", AtHand: true, Passes: b.placedC(b.heat.MixedC) <= b.limits.placeMaxC,
-			ValueC: &b.heat.WaterC, Sentence: fmt.Sprintf("Order water at no more than %s.", say.temp(b.heat.WaterC)),
+			ValueC: &b.heat.WaterC, Sentence: sentence("Order water at no more than %s.", say.temp(b.heat.WaterC)),
 		}
 	}
 	return []Finding{f}
@@ -187,14 +186,14 @@ func (j *job) batchChlorideLimit() []Finding {
 	if pct, most := j.c.calciumChloridePct(), j.limits.value("batch.calcium_chloride_pct"); pct > most {
 		f := j.finding("batch.chloride_limit", EffectProtect, "batch.calcium_chloride_pct")
 		f.measure("%", pct, most, most-pct)
-		f.Sentence = fmt.Sprintf("Calcium chloride at %s of cement is over the most allowed, %s.", percentOf(pct), percentOf(most))
+		f.Sentence = sentence("Calcium chloride at %s of cement is over the most allowed, %s.", percentOf(pct), percentOf(most))
 		f.Remedy = j.lessChloride(most)
 		found = append(found, f)
 	}
 	if limit := j.batch.ChlorideLimitPct; limit != nil && j.batch.ChlorideIonPct > *limit {
 		f := j.finding("batch.chloride_limit", EffectProtect, chlorideName(j.c.Pour.Exposure))
 		f.measure("%", j.batch.ChlorideIonPct, *limit, *limit-j.batch.ChlorideIonPct)
-		f.Sentence = fmt.Sprintf("The accelerator brings chloride of %s of cement, over the %s for %s concrete.",
+		f.Sentence = sentence("The accelerator brings chloride of %s of cement, over the %s for %s concrete.",
 			percentOf(j.batch.ChlorideIonPct), percentOf(*limit), exposureWords[j.c.Pour.Exposure])
 		f.Remedy = j.lessChloride(mix.MaxDosePct(*limit, 0, j.c.chlorideProduct()))
 		found = append(found, f)
@@ -216,7 +215,7 @@ func (j *job) lessChloride(mostPct float64) *Remedy {
 	}
 	mostPct = math.Floor(mostPct*20) / 20
 	if mostPct > 0 && j.c.Pour.Exposure != ExposurePrestressed {
-		r.Sentence = fmt.Sprintf("Order a non-chloride accelerator instead, or at most %s %s.", percentOf(mostPct), j.c.chlorideProduct())
+		r.Sentence = sentence("Order a non-chloride accelerator instead, or at most %s %s.", percentOf(mostPct), j.c.chlorideProduct())
 	}
 	return r
 }
@@ -260,9 +259,9 @@ func (j *job) haulDischargeTime() []Finding {
 	f.measure("min", took, most, most-took)
 	by := j.c.Pour.BatchedAt.Add(time.Duration(most * float64(time.Minute)))
 	f.FirstAt = &by
-	f.Sentence = fmt.Sprintf("A truck is empty %.0f minutes after batching: %.0f on the road and %.0f unloading, over %.0f.", took, haulMin, unloadMin, most)
+	f.Sentence = sentence("A truck is empty %.0f minutes after batching (%.0f on the road, %.0f unloading); %.0f are allowed.", took, haulMin, unloadMin, most)
 	if effect == Note {
-		f.Sentence = fmt.Sprintf("A truck is empty %.0f minutes after batching; with hot water or an accelerator keep it to %.0f.", took, most)
+		f.Sentence = sentence("A truck is empty %.0f minutes after batching; with hot water or an accelerator keep it to %.0f.", took, most)
 	}
 	f.Remedy = j.smallerLoads(haulMin, most)
 	return []Finding{f}
@@ -298,6 +297,6 @@ func (j *job) smallerLoads(haulMin, mostMin float64) *Remedy {
 	load = math.Floor(load/step) * step
 	return &Remedy{
 		Kind: "smaller_loads", AtHand: true, Passes: haulMin+60*load/j.c.Pour.Crew.PlaceM3H <= mostMin,
-		Sentence: fmt.Sprintf("Order loads of no more than %s.", j.c.Firm.Units.Volume(load)),
+		Sentence: sentence("Order loads of no more than %s.", j.c.Firm.Units.Volume(load)),
 	}
 }

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"time"
@@ -165,7 +164,7 @@ func (j *job) judgeLocalAirNow(r *LocalRule) (Finding, bool) {
 	f := j.localFinding(r, airC, airC-r.Value)
 	f.FirstAt = &start
 	is, bar := j.say().temps(airC, r.Value)
-	f.Sentence = fmt.Sprintf("air is %s at the start; %s %s nothing is placed.", is, r.barredWord(), bar)
+	f.Sentence = sentence("air is %s at the start; %s %s nothing is placed.", is, r.barredWord(), bar)
 	return f, true
 }
 
@@ -179,7 +178,7 @@ func (r *LocalRule) barredWord() string {
 
 func (j *job) judgeLocalAirForecast(r *LocalRule) (Finding, bool) {
 	start := j.c.Pour.StartsAt
-	return j.localAirBetween(r, start, start.Add(hours(r.WithinH)), fmt.Sprintf("within %s of the start", Duration(r.WithinH)))
+	return j.localAirBetween(r, start, start.Add(hours(r.WithinH)), sentence("within %s of the start", Duration(r.WithinH)))
 }
 
 func (j *job) judgeLocalAirDay(r *LocalRule) (Finding, bool) {
@@ -206,7 +205,7 @@ func (j *job) localAirBetween(r *LocalRule, from, to time.Time, when string) (Fi
 	f.FirstAt, f.LengthH = &first, hours
 	say := j.say()
 	is, bar := say.temps(lowest, r.Value)
-	f.Sentence = fmt.Sprintf("air falls to %s %s, first on %s; %s %s nothing is placed.", is, when, say.clock(first), r.barredWord(), bar)
+	f.Sentence = sentence("air falls to %s %s, first on %s; %s %s nothing is placed.", is, when, say.clock(first), r.barredWord(), bar)
 	return f, true
 }
 
@@ -217,7 +216,7 @@ func (j *job) judgeLocalContact(r *LocalRule) (Finding, bool) {
 	f := j.localFinding(r, j.ground.SurfaceC, j.ground.SurfaceC-r.Value)
 	f.FirstAt = &j.c.Pour.StartsAt
 	is, should := j.say().temps(j.ground.SurfaceC, r.Value)
-	f.Sentence = fmt.Sprintf("the base is %s at the start and has to be %s.", is, should)
+	f.Sentence = sentence("the base is %s at the start and has to be %s.", is, should)
 	return f, true
 }
 
@@ -244,7 +243,7 @@ func (j *job) judgeLocalPlaced(r *LocalRule) (Finding, bool) {
 	f := j.localFinding(r, placed, margin)
 	f.FirstAt = &j.c.Pour.StartsAt
 	is, should := j.say().temps(placed, r.Value)
-	f.Sentence = fmt.Sprintf("concrete is %s at placing and has to be %s %s.", is, word, should)
+	f.Sentence = sentence("concrete is %s at placing and has to be %s %s.", is, word, should)
 	if low && !j.measuredAtPlacing() {
 		b := j.batching()
 		b.limits.placeMinC = math.Max(b.limits.placeMinC, r.Value)
@@ -260,7 +259,7 @@ func (j *job) judgeLocalDischarge(r *LocalRule) (Finding, bool) {
 		return Finding{}, false
 	}
 	f := j.localFinding(r, took, r.Value-took)
-	f.Sentence = fmt.Sprintf("a truck is empty %.0f minutes after batching and has %.0f.", took, r.Value)
+	f.Sentence = sentence("a truck is empty %.0f minutes after batching and has %.0f.", took, r.Value)
 	f.Remedy = j.smallerLoads(haulMin, r.Value)
 	return f, true
 }
@@ -272,7 +271,7 @@ func (j *job) judgeLocalSlump(r *LocalRule) (Finding, bool) {
 	}
 	f := j.localFinding(r, slump, r.Value-slump)
 	say := j.say()
-	f.Sentence = fmt.Sprintf("slump is %s and may be %s.", say.length(slump), say.length(r.Value))
+	f.Sentence = sentence("slump is %s and may be %s.", say.length(slump), say.length(r.Value))
 	return f, true
 }
 
@@ -282,7 +281,7 @@ func (j *job) judgeLocalChloride(r *LocalRule) (Finding, bool) {
 		return Finding{}, false
 	}
 	f := j.localFinding(r, pct, r.Value-pct)
-	f.Sentence = fmt.Sprintf("calcium chloride is %s of cement and may be %s.", percentOf(pct), percentOf(r.Value))
+	f.Sentence = sentence("calcium chloride is %s of cement and may be %s.", percentOf(pct), percentOf(r.Value))
 	f.Remedy = j.lessChloride(r.Value)
 	return f, true
 }
@@ -318,7 +317,7 @@ func (j *job) judgeLocalCure(r *LocalRule) (Finding, bool) {
 	f.FirstAt, f.LengthH = &first, length
 	say := j.say()
 	is, should := say.temps(lowest, r.Value)
-	f.Sentence = fmt.Sprintf("the surface falls to %s, first too cold on %s; it has to be kept at %s for %s.", is, say.clock(first), should, say.hours(within))
+	f.Sentence = sentence("the surface falls to %s, first too cold on %s; it has to be kept at %s for %s.", is, say.clock(first), should, say.hours(within))
 	return f, true
 }
 
@@ -349,7 +348,7 @@ func (j *job) judgeLocalCool(r *LocalRule) (Finding, bool) {
 		f.FirstAt = &run.rows[i].at
 		say := j.say()
 		is, may := say.tempDiffs(fall, r.Value)
-		f.Sentence = fmt.Sprintf("the bared surface cools by %s within %s from %s; %s is allowed.", is, say.hours(float64(step)), say.clock(run.rows[i].at), may)
+		f.Sentence = sentence("the bared surface cools by %s within %s from %s; %s is allowed.", is, say.hours(float64(step)), say.clock(run.rows[i].at), may)
 		return f, true
 	}
 	return Finding{}, false
@@ -366,12 +365,12 @@ func (j *job) judgeLocalProtect(r *LocalRule) (Finding, bool) {
 		}
 		f := j.localFinding(r, period, 0)
 		f.Effect = Note
-		f.Sentence = fmt.Sprintf("protect for %s.", say.hours(period))
+		f.Sentence = sentence("protect for %s.", say.hours(period))
 		return f, true
 	}
 	mpa := r.Value / 100 * j.c.Pour.Mix.StrengthMPa
 	f := j.localFinding(r, r.Value, 0)
 	f.Effect = Note
-	f.Sentence = fmt.Sprintf("protect until the concrete has %.0f %% of its specified strength, %s.", r.Value, say.strength(mpa))
+	f.Sentence = sentence("protect until the concrete has %.0f %% of its specified strength, %s.", r.Value, say.strength(mpa))
 	return f, true
 }

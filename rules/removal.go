@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -140,7 +139,7 @@ func (j *job) formsStrip() []Finding {
 	f := j.finding("forms.strip", Note, "forms.warm_h")
 	f.measure("h", neededH, neededH, 0)
 	f.FirstAt = &off
-	f.Sentence = fmt.Sprintf("Forms may come off from %s, after %s at %s or more; lay blankets at once while it is cold.",
+	f.Sentence = sentence("Forms may come off from %s, after %s at %s or more; lay blankets at once while it is cold.",
 		say.clock(off), say.hours(neededH), say.temp(warmC))
 	return []Finding{f}
 }

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 )
@@ -153,14 +152,14 @@ func (j *job) seasonColdWeather() []Finding {
 	f := j.finding("season.cold_weather", Note, "season.cold_c")
 	if first.IsZero() {
 		f.Source = Source{"A1-02", "ACI 306.1-90 and ACI 306R-88: more than 3 successive days with a mean below 40 °F", standingRead}
-		f.Sentence = fmt.Sprintf("Cold weather by the older definition: more than three successive days with a mean below %s, though none colder is expected in the protection period.", say.temp(limit))
+		f.Sentence = sentence("Cold weather by the older definition: more than three successive days with a mean below %s, though none colder is expected in the protection period.", say.temp(limit))
 		return []Finding{f}
 	}
 	f.FirstAt = &first
 	observed := j.wx.at(first).airC
 	f.measure("degC", observed, limit, observed-limit)
 	is, below := say.temps(observed, limit)
-	f.Sentence = fmt.Sprintf("Cold weather: air of %s on %s, below %s within the protection period", is, say.clock(first), below)
+	f.Sentence = sentence("Cold weather: air of %s on %s, below %s within the protection period", is, say.clock(first), below)
 	if threeDay {
 		f.Sentence += ", and more than three cold days in a row"
 	}

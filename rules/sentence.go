@@ -88,6 +88,18 @@ func (u Units) Rain(mm float64) string {
 	return trimmed(mm, 1) + " mm"
 }
 
+// SnowDepth is "3 in" or "8 cm".
+func (u Units) SnowDepth(mm float64) string {
+	if u.us() {
+		in := mm / mmPerInch
+		if in < 1 {
+			return trimmed(math.Ceil(in*4)/4, 2) + " in"
+		}
+		return fixed(in, 0) + " in"
+	}
+	return fixed(math.Ceil(mm/10), 0) + " cm"
+}
+
 // Area is "750 sq ft" or "70 m²".
 func (u Units) Area(m2 float64) string {
 	if u.us() {
@@ -237,6 +249,12 @@ func (s speaker) percent(p float64) string                { return Percent(p) }
 func (s speaker) hours(h float64) string                  { return Duration(h) }
 func (s speaker) clock(t time.Time) string                { return s.units.Clock(t.In(s.zone)) }
 func (s speaker) day(t time.Time) string                  { return s.units.Day(t.In(s.zone)) }
+
+// sentence is fmt.Sprintf for a sentence: one that ends in "a.m." or "p.m." takes
+// no second full stop.
+func sentence(format string, args ...any) string {
+	return strings.ReplaceAll(fmt.Sprintf(format, args...), ".m..", ".m.")
+}
 
 // fixed is x with the digits after the point, and never "-0".
 func fixed(x float64, digits int) string {

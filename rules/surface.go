@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"time"
@@ -78,7 +77,7 @@ func (j *job) surfaceEvaporation() []Finding {
 	f := j.finding("surface.evaporation", EffectProtect, limitName)
 	f.measure("kg/m2/h", worst.KgM2H, limit, limit-worst.KgM2H)
 	f.FirstAt, f.LengthH = &first.At, hours
-	f.Sentence = fmt.Sprintf("The surface dries at up to %s from %s for %s, over %s: it may crack before it sets.",
+	f.Sentence = sentence("The surface dries at up to %s from %s for %s, over %s: it may crack before it sets.",
 		say.units.Evaporation(worst.KgM2H), say.clock(first.At), say.hours(hours), say.units.Evaporation(limit))
 	f.Remedy = j.againstDrying(worst, limit)
 	return []Finding{f}
@@ -92,13 +91,13 @@ func (j *job) againstDrying(worst *EvaporationRow, limit float64) *Remedy {
 	if !j.c.Pour.WindbreakUp && j.c.Site.Terrain != TerrainSheltered && behind <= limit {
 		return &Remedy{
 			Kind: "windbreak", AtHand: true, Passes: true,
-			Sentence: fmt.Sprintf("Set up windbreaks: the surface then dries at up to %s.", say.units.Evaporation(behind)),
+			Sentence: sentence("Set up windbreaks: the surface then dries at up to %s.", say.units.Evaporation(behind)),
 		}
 	}
 	left := worst.KgM2H * retarderShare
 	return &Remedy{
 		Kind: "evaporation_retarder", AtHand: true, Passes: left <= limit,
-		Sentence: fmt.Sprintf("Spray an evaporation retarder after each pass: the surface then dries at up to about %s.", say.units.Evaporation(left)),
+		Sentence: sentence("Spray an evaporation retarder after each pass: the surface then dries at up to about %s.", say.units.Evaporation(left)),
 	}
 }
 
@@ -189,11 +188,11 @@ func (j *job) surfaceRain() []Finding {
 	stop := j.limits.value("surface.rain_stop_mm")
 	if r.placingMM >= stop || r.icing {
 		f := j.fallFinding("surface.rain", EffectMove, "surface.rain_stop_mm", r)
-		what := fmt.Sprintf("Rain of up to %s an hour", j.c.Firm.Units.Rain(r.placingMM))
+		what := sentence("Rain of up to %s an hour", j.c.Firm.Units.Rain(r.placingMM))
 		if r.icing {
 			what = "Freezing rain"
 		}
-		f.Sentence = fmt.Sprintf("%s falls while placing, from %s.", what, j.say().clock(r.first))
+		f.Sentence = sentence("%s falls while placing, from %s.", what, j.say().clock(r.first))
 		return []Finding{f}
 	}
 	f := j.fallFinding("surface.rain", EffectProtect, "surface.rain_mm", r)
@@ -214,7 +213,7 @@ func (j *job) surfaceSnow() []Finding {
 	}
 	if s.placingMM >= j.limits.value("surface.snow_stop_mm") {
 		f := j.fallFinding("surface.snow", EffectMove, "surface.snow_stop_mm", s)
-		f.Sentence = fmt.Sprintf("Snow of up to %s of water an hour falls while placing, from %s.",
+		f.Sentence = sentence("Snow of up to %s of water an hour falls while placing, from %s.",
 			j.c.Firm.Units.Rain(s.placingMM), j.say().clock(s.first))
 		return append(found, f)
 	}
@@ -243,7 +242,7 @@ func (j *job) fallFinding(id string, effect Effect, limit string, r fall) Findin
 	}
 	f.Remedy = &Remedy{
 		Kind: "cover_surface", By: &r.first, AtHand: true, Passes: true,
-		Sentence: fmt.Sprintf("Have covers on site before starting and over the concrete by %s; uncover only the strip being worked.", j.say().clock(r.first)),
+		Sentence: sentence("Have covers on site before starting and over the concrete by %s; uncover only the strip being worked.", j.say().clock(r.first)),
 	}
 	return f
 }
@@ -255,9 +254,9 @@ func (j *job) fallSentence(what string, r fall) string {
 		set = "before the surface sets on " + say.clock(j.run.finalSet)
 	}
 	if !r.likely {
-		return fmt.Sprintf("%s is possible from %s (%s), %s.", what, say.clock(r.first), say.percent(r.prob), set)
+		return sentence("%s is possible from %s (%s), %s.", what, say.clock(r.first), say.percent(r.prob), set)
 	}
-	return fmt.Sprintf("%s from %s for %s, %s.", what, say.clock(r.first), say.hours(r.hours), set)
+	return sentence("%s from %s for %s, %s.", what, say.clock(r.first), say.hours(r.hours), set)
 }
 
 func (j *job) snowOnBase() (Finding, bool) {
@@ -269,7 +268,7 @@ func (j *job) snowOnBase() (Finding, bool) {
 	f := j.finding("surface.snow", EffectProtect, "surface.snow_on_base_mm")
 	f.measure("mm", lies, limit, limit-lies)
 	f.FirstAt = &j.c.Pour.StartsAt
-	f.Sentence = fmt.Sprintf("About %s of snow lies at the start.", j.c.Firm.Units.Length(lies))
+	f.Sentence = sentence("About %s of snow lies at the start.", j.c.Firm.Units.SnowDepth(lies))
 	f.Remedy = &Remedy{
 		Kind: "clear_snow", By: &j.c.Pour.StartsAt, AtHand: true, Passes: true,
 		Sentence: "Clear base, forms and reinforcement of snow and ice before the first truck.",
@@ -307,7 +306,7 @@ func (j *job) windBlankets() []Finding {
 	f := j.finding("wind.blankets", effect, limitName)
 	f.measure("m/s", most, limit, limit-most)
 	f.FirstAt, f.LengthH = &first, hours
-	f.Sentence = fmt.Sprintf("Gusts of up to %s reach the blankets from %s for %s.", say.speed(most), say.clock(first), say.hours(hours))
+	f.Sentence = sentence("Gusts of up to %s reach the blankets from %s for %s.", say.speed(most), say.clock(first), say.hours(hours))
 	f.Remedy = &Remedy{Kind: "weigh_blankets", By: &first, AtHand: true, Passes: true, Sentence: how}
 	return []Finding{f}
 }
@@ -329,7 +328,7 @@ func (j *job) weatherStale() []Finding {
 	}
 	f := j.finding("weather.stale", Note, "weather.stale_h")
 	f.measure("h", age, limit, limit-age)
-	f.Sentence = fmt.Sprintf("The forecast is %s old; a newer one may say something else.", Duration(age))
+	f.Sentence = sentence("The forecast is %s old; a newer one may say something else.", Duration(age))
 	return []Finding{f}
 }
 
@@ -391,9 +390,9 @@ func (w *Warning) moves() bool {
 func (j *job) warningSentence(w *Warning) string {
 	say := j.say()
 	if w.EndsAt.IsZero() {
-		return fmt.Sprintf("Official warning: %s, from %s.", w.Event, say.day(w.OnsetAt))
+		return sentence("Official warning: %s, from %s.", w.Event, say.day(w.OnsetAt))
 	}
-	return fmt.Sprintf("Official warning: %s, from %s to %s.", w.Event, say.day(w.OnsetAt), say.day(w.EndsAt))
+	return sentence("Official warning: %s, from %s to %s.", w.Event, say.day(w.OnsetAt), say.day(w.EndsAt))
 }
 
 // workEnds is the end of finishing, or of the crew's day where that is not
@@ -444,10 +443,10 @@ func (j *job) crewColdStress() []Finding {
 		f := j.finding("crew.cold_stress", EffectMove, "crew.work_min")
 		f.measure("min", worst.MaxWorkMin, least, worst.MaxWorkMin-least)
 		f.FirstAt, f.LengthH = &first, hours
-		f.Sentence = fmt.Sprintf("Too cold to work: air of %s with wind of %s on %s leaves spells of %.0f minutes between warm-up breaks.",
+		f.Sentence = sentence("Too cold to work: air of %s with wind of %s on %s leaves spells of %.0f minutes between warm-up breaks.",
 			say.temp(j.wx.at(worstAt).airC), say.speed(j.wx.at(worstAt).windMS), say.clock(worstAt), worst.MaxWorkMin)
 		if worst.Cease {
-			f.Sentence = fmt.Sprintf("Too cold to work: in air of %s with wind of %s on %s outdoor work should cease.",
+			f.Sentence = sentence("Too cold to work: in air of %s with wind of %s on %s outdoor work should cease.",
 				say.temp(j.wx.at(worstAt).airC), say.speed(j.wx.at(worstAt).windMS), say.clock(worstAt))
 		}
 		return []Finding{f}
@@ -455,10 +454,10 @@ func (j *job) crewColdStress() []Finding {
 	f := j.finding("crew.cold_stress", Note, "crew.windchill_c")
 	f.measure("degC", chill, limit, chill-limit)
 	f.FirstAt, f.LengthH = &first, hours
-	f.Sentence = fmt.Sprintf("Wind chill falls to %s on %s%s.", say.temp(chill), say.clock(chillAt), frostbite(chill))
-	f.Remedy = &Remedy{
-		Kind: "warm_up_breaks", AtHand: true, Passes: true,
-		Sentence: fmt.Sprintf("Plan a warm shelter, dry clothes and spells of work of at most %.0f minutes.", worst.MaxWorkMin),
+	f.Sentence = sentence("Wind chill falls to %s on %s%s.", say.temp(chill), say.clock(chillAt), frostbite(chill))
+	f.Remedy = &Remedy{Kind: "warm_up_breaks", AtHand: true, Passes: true, Sentence: "Plan a warm shelter and dry clothes."}
+	if worst.Breaks > 1 {
+		f.Remedy.Sentence = sentence("Plan a warm shelter, dry clothes and spells of work of at most %.0f minutes.", worst.MaxWorkMin)
 	}
 	return []Finding{f}
 }

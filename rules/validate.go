@@ -534,14 +534,12 @@ func (h *Hour) check(k checker) {
 // covers reports whether the hours with an air temperature reach from before t to
 // after it.
 func covers(weather []Hour, t time.Time) bool {
-	known := func(h Hour) bool { return h.AirTempC != nil && !math.IsNaN(*h.AirTempC) }
-	first := slices.IndexFunc(weather, known)
-	if first < 0 {
-		return false
+	before, after := false, false
+	for _, h := range weather {
+		if h.AirTempC != nil && !math.IsNaN(*h.AirTempC) {
+			before = before || !h.At.After(t)
+			after = after || !h.At.Before(t)
+		}
 	}
-	last := len(weather) - 1
-	for !known(weather[last]) {
-		last--
-	}
-	return !weather[first].At.After(t) && !weather[last].At.Before(t)
+	return before && after
 }

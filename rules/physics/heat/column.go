@@ -103,6 +103,7 @@ type Column struct {
 	factorTo int       // pivots of cells 0..factorTo are to be renewed
 	anyStale bool
 
+	lastRound     bool  // of a step: no more iteration after this solve
 	worstK        Lanes // solved temperature against that of its enthalpy, worst cell
 	topC, bottomC Lanes // solved temperatures of the outer cells, which carry the fluxes
 	sinkWm2       Lanes

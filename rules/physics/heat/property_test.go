@@ -171,3 +171,21 @@ func TestRefusesColumns(t *testing.T) {
 		require.ErrorIs(t, err, heat.ErrColumn, name)
 	}
 }
+
+// A thin freezing cell under sudden cold in one long step: the linear guess lies far
+// beyond the enthalpy it has left.
+func TestSuddenColdOnFreezingCell(t *testing.T) {
+	c := newColumn(t, heat.Config{Cells: append(stack(.005, .005, silt), stack(.125, .5, pore)...), InitialC: 1})
+	s := &heat.Surface{AirC: heat.All(1), ConvectWm2K: heat.All(1), LongwaveWm2: heat.All(80), Emissivity: heat.All(1), VapourKPa: heat.All(1)}
+	for range 8 {
+		c.Step(60, s)
+	}
+	require.Greater(t, c.IceM(0), 0.)
+	require.Less(t, c.IceM(0), .005)
+	before, came := c.EnthalpyJM2(0), c.Tally.Surface[0]+c.Tally.Bottom[0]
+	s.AirC, s.ConvectWm2K, s.LatentWm2K = heat.All(-45), heat.All(17), heat.All(60)
+	c.Step(3600, s)
+	require.InEpsilon(t, c.Tally.Surface[0]+c.Tally.Bottom[0]-came, c.EnthalpyJM2(0)-before, 1e-9)
+	require.Greater(t, c.Temp(0)[0], -45.)
+	require.Less(t, c.Temp(0)[0], -1.)
+}

@@ -12,12 +12,14 @@ func (c *Column) Step(dtS float64, top *Surface) {
 	c.temp, c.old = c.old, c.temp
 	var done [Width]bool
 	c.solve(top, c.old, &done, true)
-	for range maxIterations {
+	for k := range maxIterations {
 		if c.settled(top, &done) {
 			break
 		}
+		c.lastRound = k == maxIterations-1
 		c.solve(top, c.temp, &done, false)
 	}
+	c.lastRound = false
 	c.finish(top)
 }
 
@@ -272,15 +274,20 @@ func (c *Column) place(i int, x *Lanes, at []Lanes, done *[Width]bool) {
 }
 
 // branch takes the enthalpy that a solved temperature stands for, linearised at
-// atC, back to a temperature, and linearises there.
+// atC, back to a temperature, and linearises there. Where that would run beyond the
+// solved temperature, as out of the freezing range into the frozen branch with its
+// small capacity, the next round starts from the solved temperature instead.
 func (c *Column) branch(i, l int, atC, solvedC float64) {
 	m := &c.material[i][l]
 	h := m.EnthalpyJM3(atC) + c.slope[i][l]*(solvedC-atC)
 	t := m.TempC(h)
-	c.temp[i][l] = t
 	if d := math.Abs(solvedC - t); d > c.worstK[l] {
 		c.worstK[l] = d
 	}
+	if beyond := (t-solvedC)*(solvedC-atC) > 0; beyond && c.worstK[l] > c.tempTol && !c.lastRound {
+		t, h = solvedC, m.EnthalpyJM3(solvedC)
+	}
+	c.temp[i][l] = t
 	c.slope[i][l] = m.SlopeJM3K(t)
 	c.lo[i][l], c.hi[i][l] = m.linear(t)
 	k, old := c.dz[i]/c.dtS, c.old[i][l]

@@ -30,7 +30,12 @@ type Surface struct {
 	baseC         Lanes // skin linearised at
 }
 
-const kelvin = 273.15
+const (
+	kelvin = 273.15
+	// vapourFromC is where evaporation is counted from; the vapour pressure below it
+	// is nothing, and its formula ends at -243 C.
+	vapourFromC = -90.0
+)
 
 // maxRounds bounds the scalar iteration for a skin.
 const maxRounds = 40
@@ -64,7 +69,7 @@ func (s *Surface) environment(l int, skinC float64) (q, falls float64) {
 	q = s.ConvectWm2K[l]*(s.AirC[l]-skinC) + s.Emissivity[l]*s.LongwaveWm2[l] - r*k*k + s.SunWm2[l]
 	falls = s.ConvectWm2K[l] + 4*r*k
 	s.curve[l], s.LatentWm2[l] = 6*r, 0
-	if s.LatentWm2K[l] == 0 {
+	if s.LatentWm2K[l] == 0 || skinC < vapourFromC {
 		return q, falls
 	}
 	es := air.SaturationPressureKPa(skinC)

@@ -18,7 +18,7 @@ type laneRun struct {
 	ended        bool
 	nudges       []Nudge // still to come
 
-	sets         [6]mark // initial and final of top, mean and bottom
+	sets         [6]mark // initial and final of top, then mean, then bottom
 	strengths    []strengthMarks
 	strengthTime float64
 	hurtShare    float64 // of the cells, by thickness
@@ -248,6 +248,9 @@ func (r *laneRun) known() bool {
 	}
 	return true
 }
+
+// guarded says whether the guard was crossed and the top has set.
+func (r *laneRun) guarded() bool { return !math.IsNaN(r.result.GuardH) && r.sets[1].share >= 1 }
 
 // close ends a lane.
 func (r *laneRun) close(p *pouring, l int, afterH float64) {

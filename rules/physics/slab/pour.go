@@ -68,9 +68,12 @@ type PourRun struct {
 	// StopWhenKnown ends a lane once all sets, the critical strength and the targets
 	// are reached; one that froze early once all sets are.
 	StopWhenKnown bool
-	Series        bool // fill Result.Hourly
-	Lanes         []Lane
-	Into          []Result // memory to use, may be nil
+	// StopOnGuard ends a lane also once a cell has fallen below Element.GuardC and
+	// the top has set: what then freezes, and how far, stays open.
+	StopOnGuard bool
+	Series      bool // fill Result.Hourly
+	Lanes       []Lane
+	Into        []Result // memory to use, may be nil
 }
 
 // SetTimes are the hours of initial and final set; NaN when not reached.

@@ -271,7 +271,7 @@ func (p *pouring) end(afterH, h float64) bool {
 	over := true
 	for l := range p.lanes {
 		r := &p.lanes[l]
-		if !r.ended && (r.startH+afterH+h > r.endH+1e-9 || p.run.StopWhenKnown && r.known()) {
+		if !r.ended && (r.startH+afterH+h > r.endH+1e-9 || p.run.StopWhenKnown && r.known() || p.run.StopOnGuard && r.guarded()) {
 			r.close(p, l, afterH)
 		}
 		over = over && r.ended

@@ -358,6 +358,11 @@ func TestGuard(t *testing.T) {
 	r := pourOf(t, d, demoWeather(t, d), func(run *slab.PourRun) { run.Element.GuardC = demoModel(t, d).FreezingPointC + concrete.FreezeGuardC })
 	require.True(t, r.FrozeEarly)
 	require.Less(t, r.GuardH, r.FrozeH)
+	short := pourOf(t, d, demoWeather(t, d), func(run *slab.PourRun) {
+		run.Element.GuardC, run.StopOnGuard = demoModel(t, d).FreezingPointC+concrete.FreezeGuardC, true
+	})
+	require.InDelta(t, r.GuardH, short.GuardH, 1e-9)
+	require.InDelta(t, math.Max(r.GuardH, r.Top.FinalH), short.EndH, .26)
 	row := r.Hourly[int(r.GuardH)+1]
 	require.Less(t, row.ColdestC, demoModel(t, d).FreezingPointC+concrete.FreezeGuardC)
 }

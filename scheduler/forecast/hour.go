@@ -4,19 +4,20 @@ import "frostgate/rules"
 
 // An Hour is the normalised weather of one hour: what the rules read, and what
 // the record keeps besides. States are values at At, sums, means and maxima
-// cover the hour that begins there. A nil member was not supplied.
+// cover the hour that begins there. A nil member was not supplied. Its JSON is
+// the form in which a firm's own feed gives hours.
 type Hour struct {
 	rules.Hour
-	RelHumidity       *float64   // 0 to 1, over water
-	WindFromDeg       *float64   // 0 to 360
-	PrecipProbWindowH int        // hours that PrecipProb stands for: 1, 6 or 12; 0 without one
-	SnowfallSWEMM     *float64   // liquid equivalent of the hour's snow
-	SnowfallDepthM    *float64   // new snow of the hour
-	IceAccumMM        *float64   // of the hour
-	SoilTemps         []SoilTemp // from the top down
-	SkinTempC         *float64
-	PressurePa        *float64 // at the station, not reduced to sea level
-	Flags             Flags
+	RelHumidity       *float64   `json:"rel_humidity,omitempty"`         // 0 to 1, over water
+	WindFromDeg       *float64   `json:"wind_from_deg,omitempty"`        // 0 to 360
+	PrecipProbWindowH int        `json:"precip_prob_window_h,omitempty"` // hours that PrecipProb stands for: 1, 6 or 12; 0 without one
+	SnowfallSWEMM     *float64   `json:"snowfall_mm_swe,omitempty"`      // liquid equivalent of the hour's snow
+	SnowfallDepthM    *float64   `json:"snowfall_depth_m,omitempty"`     // new snow of the hour
+	IceAccumMM        *float64   `json:"ice_accum_mm,omitempty"`         // of the hour
+	SoilTemps         []SoilTemp `json:"soil_temps,omitempty"`           // from the top down
+	SkinTempC         *float64   `json:"skin_temp_c,omitempty"`
+	PressurePa        *float64   `json:"pressure_pa,omitempty"` // at the station, not reduced to sea level
+	Flags             Flags      `json:"-"`
 }
 
 // A SoilTemp is the temperature of a layer of the ground, or of one depth when

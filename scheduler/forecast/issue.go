@@ -125,6 +125,7 @@ func (i *Issue) Check() error {
 }
 
 func (i *Issue) checkStructure() error {
+	i.Hours = slices.DeleteFunc(i.Hours, func(h Hour) bool { return h.empty() })
 	switch {
 	case len(i.Hours) == 0:
 		return errors.New("no hours")
@@ -164,6 +165,16 @@ func (i *Issue) dropTwins() error {
 	}
 	i.Hours = kept
 	return nil
+}
+
+// empty reports whether nothing is known of an hour.
+func (h *Hour) empty() bool {
+	for k := range members {
+		if *members[k].of(h) != nil {
+			return false
+		}
+	}
+	return h.PrecipType == "" && len(h.SoilTemps) == 0
 }
 
 func same(a, b *Hour) bool {

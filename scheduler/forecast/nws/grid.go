@@ -59,7 +59,7 @@ func readGrid(body []byte, issue *forecast.Issue) (unknown []string, err error) 
 	}
 	t.probability(g.Properties["probabilityOfPrecipitation"])
 	unknown = t.weather(g.Properties["weather"])
-	issue.Hours = t.given()
+	issue.Hours = t.hours
 	return unknown, finish(body, issue)
 }
 

@@ -125,18 +125,3 @@ func (t *table) flag(g forecast.Group, f forecast.Flag) {
 		t.hours[i].Flags.Set(g, f)
 	}
 }
-
-// given are the hours of which anything is known.
-func (t *table) given() []forecast.Hour {
-	known := func(h *forecast.Hour) bool {
-		return h.AirTempC != nil || h.DewPointC != nil || h.RelHumidity != nil || h.WindMS != nil || h.GustMS != nil || h.Cloud != nil ||
-			h.PrecipMM != nil || h.PrecipProb != nil || h.SnowfallDepthM != nil || h.IceAccumMM != nil
-	}
-	kept := make([]forecast.Hour, 0, len(t.hours))
-	for i := range t.hours {
-		if known(&t.hours[i]) {
-			kept = append(kept, t.hours[i])
-		}
-	}
-	return kept
-}

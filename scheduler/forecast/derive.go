@@ -20,6 +20,9 @@ func (i *Issue) Derive() {
 	}
 }
 
+// lowestDewC is the bottom of the range table.
+const lowestDewC = -90
+
 // deriveHumidity goes between humidity and dew point by Magnus over water, as
 // stations report both.
 func (h *Hour) deriveHumidity() {
@@ -27,7 +30,11 @@ func (h *Hour) deriveHumidity() {
 	case h.AirTempC == nil || (h.DewPointC == nil) == (h.RelHumidity == nil):
 		return
 	case h.DewPointC == nil:
-		h.DewPointC = new(air.DewPointC(*h.AirTempC, *h.RelHumidity))
+		dew := air.DewPointC(*h.AirTempC, *h.RelHumidity)
+		if dew < lowestDewC {
+			return
+		}
+		h.DewPointC = &dew
 	default:
 		h.RelHumidity = new(air.RelHumidity(*h.AirTempC, *h.DewPointC))
 	}

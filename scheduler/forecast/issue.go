@@ -195,3 +195,24 @@ func (i *Issue) Series() []rules.Hour {
 	}
 	return series
 }
+
+// Verify reports what an issue must never have once it was checked: hours out of
+// order, and values outside the range table. It is for the tests of sources.
+func (i *Issue) Verify() error {
+	for k := range i.Hours {
+		h := &i.Hours[k]
+		if !h.At.Equal(h.At.Truncate(time.Hour)) || k > 0 && !h.At.After(i.Hours[k-1].At) {
+			return fmt.Errorf("hour %s is out of order", h.At)
+		}
+		for m := range members {
+			high := members[m].high
+			if members[m].clampTo != 0 {
+				high = members[m].clampTo
+			}
+			if v := *members[m].of(h); v != nil && !(*v >= members[m].low && *v <= high) {
+				return fmt.Errorf("%s is %g at %s", members[m].name, *v, h.At)
+			}
+		}
+	}
+	return nil
+}

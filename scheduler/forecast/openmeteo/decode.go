@@ -7,6 +7,7 @@ import (
 	"math"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"frostgate/rules/physics/air"
@@ -48,8 +49,8 @@ var generated = regexp.MustCompile(`("generationtime_ms"\s*:\s*)[0-9.eE+-]+`)
 
 // read fills an issue from the answer for its cell, the index-th of the call.
 // Its error is an [*forecast.Error].
-func read(body []byte, index int, issue *forecast.Issue) error {
-	if err := readPoint(body, index, issue); err != nil {
+func (p *product) read(body []byte, index int, issue *forecast.Issue) error {
+	if err := p.readPoint(body, index, issue); err != nil {
 		return &forecast.Error{Retry: true, Reason: "unusable answer", Err: err}
 	}
 	if err := issue.Check(); err != nil {
@@ -59,19 +60,25 @@ func read(body []byte, index int, issue *forecast.Issue) error {
 	return nil
 }
 
-func readPoint(body []byte, index int, issue *forecast.Issue) error {
-	var p point
-	if err := json.Unmarshal(body, &p); err != nil {
+func (p *product) readPoint(body []byte, index int, issue *forecast.Issue) error {
+	var at point
+	if err := json.Unmarshal(body, &at); err != nil {
 		return err
 	}
-	if err := p.check(index, issue.Cell); err != nil {
+	if err := at.check(index, issue.Cell); err != nil {
 		return err
 	}
-	c, err := p.columns()
+	c, err := at.columns(p.hourly)
 	if err != nil {
 		return err
 	}
-	issue.Hours = c.hours()
+	c.layers = layersOf(issue.Model, issue.Cell)
+	issue.Hours = make([]forecast.Hour, len(c.times))
+	for i := range issue.Hours {
+		issue.Hours[i].At = time.Unix(c.times[i], 0).UTC()
+		p.fill(c, &issue.Hours[i], i)
+		c.flag(&issue.Hours[i])
+	}
 	return nil
 }
 
@@ -106,9 +113,10 @@ type columns struct {
 	times  []int64
 	series map[string][]float64
 	bad    map[string]bool // variables with a unit or values that can't be read
+	layers [2]layer        // of the ground
 }
 
-func (p *point) columns() (*columns, error) {
+func (p *point) columns(hourly []string) (*columns, error) {
 	var times numbers
 	if err := json.Unmarshal(p.Hourly["time"], &times); err != nil {
 		return nil, fmt.Errorf("times: %w", err)
@@ -220,17 +228,17 @@ func (c *columns) ahead(name string, i int) *float64 {
 	return c.state(name, i+1)
 }
 
-func (c *columns) hours() []forecast.Hour {
-	hours := make([]forecast.Hour, len(c.times))
-	for i := range hours {
-		c.fill(&hours[i], i)
+// flag marks what came as it is, and what could not be read.
+func (c *columns) flag(h *forecast.Hour) {
+	h.Flags.SetAll(forecast.Native)
+	for name, bad := range c.bad {
+		if bad {
+			h.Flags.Set(groups[name], forecast.Dropped)
+		}
 	}
-	return hours
 }
 
 func (c *columns) fill(h *forecast.Hour, i int) {
-	h.At = time.Unix(c.times[i], 0).UTC()
-	h.Flags.SetAll(forecast.Native)
 	h.AirTempC = c.state("temperature_2m", i)
 	h.DewPointC = c.state("dew_point_2m", i)
 	h.WindMS = c.state("wind_speed_10m", i)
@@ -252,22 +260,47 @@ func (c *columns) fill(h *forecast.Hour, i int) {
 		h.RelHumidity = new(air.RelHumidity(*h.AirTempC, *h.DewPointC))
 		h.Flags.Set(forecast.Temperature, forecast.Derived)
 	}
-	for name, group := range groups {
-		if c.bad[name] {
-			h.Flags.Set(group, forecast.Dropped)
+}
+
+// fillSpread reads the mean of an ensemble and the standard deviation of its
+// members.
+func (c *columns) fillSpread(h *forecast.Hour, i int) {
+	h.AirTempC, h.AirTempSDC = c.state("temperature_2m", i), c.state("temperature_2m_spread", i)
+	h.WindMS, h.WindSDMS = c.state("wind_speed_10m", i), c.state("wind_speed_10m_spread", i)
+}
+
+// fillGround reads the depths that the service names: 0 cm is the skin, 6 and
+// 18 cm stand for the layers of the model that hold them.
+func (c *columns) fillGround(h *forecast.Hour, i int) {
+	h.SkinTempC = c.state("soil_temperature_0cm", i)
+	for k, name := range []string{"soil_temperature_6cm", "soil_temperature_18cm"} {
+		if t := c.state(name, i); t != nil {
+			h.SoilTemps = append(h.SoilTemps, forecast.SoilTemp{TopM: c.layers[k].topM, BottomM: c.layers[k].bottomM, TempC: *t})
 		}
 	}
 }
 
-// fillGround reads the depths that the service names. Under the American global
-// model they stand for its layers: 0 cm is the skin, 6 cm the layer down to
-// 10 cm, 18 cm the one from 10 to 40 cm.
-func (c *columns) fillGround(h *forecast.Hour, i int) {
-	h.SkinTempC = c.state("soil_temperature_0cm", i)
-	if t := c.state("soil_temperature_6cm", i); t != nil {
-		h.SoilTemps = append(h.SoilTemps, forecast.SoilTemp{TopM: 0, BottomM: 0.1, TempC: *t})
+// A layer of the ground, or one depth when both are equal.
+type layer struct{ topM, bottomM float64 }
+
+// The layers that hold 6 cm and 18 cm, by family of models. The German models
+// give the very depths.
+var (
+	american = [2]layer{{0, 0.1}, {0.1, 0.4}}
+	european = [2]layer{{0, 0.07}, {0.07, 0.28}}
+	depths   = [2]layer{{0.06, 0.06}, {0.18, 0.18}}
+)
+
+// layersOf finds the layers behind the service's depths. The best match takes
+// soil from the American global model in America; elsewhere from one or another.
+func layersOf(model string, cell forecast.Cell) [2]layer {
+	switch {
+	case strings.HasPrefix(model, "ecmwf"):
+		return european
+	case strings.HasPrefix(model, "ncep"), strings.HasPrefix(model, "gfs"):
+		return american
+	case model == "best_match" && cell.Longitude > -170 && cell.Longitude < -50:
+		return american
 	}
-	if t := c.state("soil_temperature_18cm", i); t != nil {
-		h.SoilTemps = append(h.SoilTemps, forecast.SoilTemp{TopM: 0.1, BottomM: 0.4, TempC: *t})
-	}
+	return depths
 }

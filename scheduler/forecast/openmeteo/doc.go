@@ -1,6 +1,6 @@
 // Package openmeteo reads the forecast of the Open-Meteo service: past and
 // coming hours with sun, snow depth and soil temperature, for many points in
-// one call.
+// one call, and the mean and spread of an ensemble.
 //
 // Questions are always asked in UTC, Unix time, degrees Celsius, metres per
 // second and millimetres. The units that an answer states are checked all the

@@ -31,16 +31,50 @@ type Config struct {
 	Now        func() time.Time
 }
 
-// Name is the source's name in records.
-const Name = "open-meteo"
+// Names of the sources in records.
+const (
+	Name         = "open-meteo"
+	EnsembleName = "open-meteo-ensemble"
+)
+
+// A product is one of the answers that the service gives.
+type product struct {
+	name, path             string
+	publicHost, clientHost string
+	model, issueModel      string // usual ones
+	days                   int
+	past                   bool // has past hours
+	partial                bool
+	hourly                 []string // asked for; up to ten count as one call, more in proportion
+	fill                   func(c *columns, h *forecast.Hour, i int)
+}
+
+var (
+	weather = product{
+		name: Name, path: "/v1/forecast",
+		publicHost: "https://api.open-meteo.com", clientHost: "https://customer-api.open-meteo.com",
+		issueModel: "ncep_gfs013", // from memory: the service's name of the 13 km GFS
+		days:       12,            // with 2 past days still one call's weight (14 days)
+		past:       true,
+		hourly: []string{
+			"temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_gusts_10m", "cloud_cover", "shortwave_radiation",
+			"precipitation", "precipitation_probability", "weather_code", "snowfall", "snow_depth",
+			"soil_temperature_0cm", "soil_temperature_6cm", "soil_temperature_18cm",
+		},
+		fill: (*columns).fill,
+	}
+	ensemble = product{
+		name: EnsembleName, path: "/v1/ensemble",
+		publicHost: "https://ensemble-api.open-meteo.com", clientHost: "https://customer-ensemble-api.open-meteo.com",
+		model: "ncep_gefs025_ensemble_mean", issueModel: "ncep_gefs025",
+		days: 10, partial: true,
+		hourly: []string{"temperature_2m", "temperature_2m_spread", "wind_speed_10m", "wind_speed_10m_spread"},
+		fill:   (*columns).fillSpread,
+	}
+)
 
 const (
-	publicHost   = "https://api.open-meteo.com"
-	customerHost = "https://customer-api.open-meteo.com"
-	usualModel   = "ncep_gfs013" // from memory: the service's name of the 13 km GFS
-	usualDays    = 12            // with 2 past days still one call's weight (14 days)
-	batch        = 100
-	mostCalls    = 24 // of one Fetch, split up for bad points
+	mostCalls    = 24 // of one Fetch beyond its batches, split up for bad points
 	mostPastDays = 92
 	deadline     = 60 * time.Second
 	metaLasts    = 10 * time.Minute
@@ -50,8 +84,22 @@ const (
 	deadAfter  = 36 * time.Hour
 )
 
-// A Source asks one Open-Meteo host. It is safe for concurrent use.
+// The free host counts 1.4 calls for a point and allows 600 a minute: 25 points
+// every 3.5 s. A contract has no such limit.
+var (
+	freeRate   = forecast.Rate{Every: 3500 * time.Millisecond, Burst: 4}
+	clientRate = forecast.Rate{Every: 250 * time.Millisecond, Burst: 4}
+)
+
+const (
+	freeBatch   = 25
+	clientBatch = 100
+)
+
+// A Source asks one Open-Meteo host for one product. It is safe for concurrent
+// use.
 type Source struct {
+	product
 	cfg  Config
 	host string
 
@@ -59,12 +107,18 @@ type Source struct {
 	meta runMeta
 }
 
-// New makes a source.
-func New(cfg Config) (*Source, error) {
+// New makes the source of the forecast with past hours.
+func New(cfg Config) (*Source, error) { return newSource(weather, cfg) }
+
+// NewEnsemble makes the source of an ensemble's mean and spread, by default of
+// the American global one.
+func NewEnsemble(cfg Config) (*Source, error) { return newSource(ensemble, cfg) }
+
+func newSource(p product, cfg Config) (*Source, error) {
 	if cfg.BaseURL == "" {
-		cfg.BaseURL = publicHost
+		cfg.BaseURL = p.publicHost
 		if cfg.Key != "" {
-			cfg.BaseURL = customerHost
+			cfg.BaseURL = p.clientHost
 		}
 	}
 	u, err := url.Parse(cfg.BaseURL)
@@ -75,21 +129,26 @@ func New(cfg Config) (*Source, error) {
 		return nil, fmt.Errorf("open-meteo answers 1 to 16 days ahead, not %d", cfg.Days)
 	}
 	cfg.BaseURL = strings.TrimRight(cfg.BaseURL, "/")
-	cfg.Days = cmp.Or(cfg.Days, usualDays)
-	cfg.IssueModel = cmp.Or(cfg.IssueModel, cfg.Model, usualModel)
+	cfg.Days = cmp.Or(cfg.Days, p.days)
+	cfg.Model = cmp.Or(cfg.Model, p.model)
+	cfg.IssueModel = cmp.Or(cfg.IssueModel, p.issueModel)
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	return &Source{cfg: cfg, host: u.Host}, nil
+	return &Source{product: p, cfg: cfg, host: u.Host}, nil
 }
 
 // About tells of the source.
 func (s *Source) About() forecast.About {
-	return forecast.About{
-		Name: Name, Host: s.host,
+	a := forecast.About{
+		Name: s.name, Host: s.host,
 		Attribution: "Weather data by Open-Meteo.com (CC BY 4.0)", Link: "https://open-meteo.com/",
-		Batch: batch, Period: time.Hour, StaleAfter: staleAfter, DeadAfter: deadAfter,
+		Batch: clientBatch, Rate: clientRate, Period: time.Hour, StaleAfter: staleAfter, DeadAfter: deadAfter,
 	}
+	if s.cfg.BaseURL == s.publicHost {
+		a.Batch, a.Rate = freeBatch, freeRate
+	}
+	return a
 }
 
 // How finely places are told apart: about 2 km, less than the finest grid
@@ -115,8 +174,9 @@ func roundTo(v, step float64) float64 {
 }
 
 // Fetch asks for all cells, in as few calls as their answers allow: a call that
-// is refused for one bad point is split until the point is found. The results
-// are in the order of the cells.
+// is refused for one bad point is split until the point is found. A cell that
+// has the latest run already is not asked for. The results are in the order of
+// the cells.
 func (s *Source) Fetch(ctx context.Context, cells []forecast.Cell) []forecast.Result {
 	results := make([]forecast.Result, len(cells))
 	run, err := s.latestRun(ctx)
@@ -124,12 +184,43 @@ func (s *Source) Fetch(ctx context.Context, cells []forecast.Cell) []forecast.Re
 		fail(results, err)
 		return results
 	}
-	f := fetch{source: s, run: run, calls: mostCalls}
-	for from := 0; from < len(cells); from += batch {
-		to := min(from+batch, len(cells))
-		f.cells(ctx, cells[from:to], results[from:to])
+	var due []forecast.Cell
+	var at []int // of the due cells
+	for i, c := range cells {
+		if s.has(c, run) {
+			results[i] = forecast.Result{NotModified: true, ETag: c.ETag}
+		} else {
+			due, at = append(due, c), append(at, i)
+		}
+	}
+	batch := s.About().Batch
+	f := fetch{source: s, run: run, calls: mostCalls + max(0, len(due)-1)/batch}
+	answers := make([]forecast.Result, len(due))
+	for from := 0; from < len(due); from += batch {
+		to := min(from+batch, len(due))
+		f.cells(ctx, due[from:to], answers[from:to])
+	}
+	for k, i := range at {
+		results[i] = answers[k]
 	}
 	return results
+}
+
+// mark stands for an answer's run and its past days. It is kept with the cell as
+// a validator, since the service has none.
+func mark(run time.Time, pastDays int) string {
+	return fmt.Sprintf("run %d past %d", run.Unix(), pastDays)
+}
+
+// has reports whether a cell's last answer was of this run and had the past that
+// is wanted.
+func (s *Source) has(c forecast.Cell, run time.Time) bool {
+	var unix int64
+	var pastDays int
+	if n, err := fmt.Sscanf(c.ETag, "run %d past %d", &unix, &pastDays); n != 2 || err != nil || run.IsZero() {
+		return false
+	}
+	return unix == run.Unix() && pastDays >= s.pastDays([]forecast.Cell{c})
 }
 
 func fail(results []forecast.Result, err error) {
@@ -187,13 +278,15 @@ func (f *fetch) ask(ctx context.Context, cells []forecast.Cell, results []foreca
 	for i, point := range points {
 		results[i] = forecast.Result{ExpiresAt: answer.FreshUntil}
 		issue := &forecast.Issue{
-			Source: Name, Model: cmp.Or(s.cfg.Model, "best_match"), Cell: cells[i],
+			Source: s.name, Model: cmp.Or(s.cfg.Model, "best_match"), Cell: cells[i], Partial: s.partial,
 			IssuedAt: f.run, FetchedAt: now,
 		}
 		if issue.IssuedAt.IsZero() {
 			issue.IssuedAt = now
+		} else {
+			results[i].ETag = mark(f.run, s.pastDays(cells))
 		}
-		if err := read(point, i, issue); err != nil {
+		if err := s.read(point, i, issue); err != nil {
 			results[i].Err = err
 			continue
 		}
@@ -216,14 +309,6 @@ func (s *Source) get(ctx context.Context, address string, limit int64) (*forecas
 	return answer, err
 }
 
-// hourly are the variables asked for. Up to ten count as one call; these
-// fourteen as 1.4.
-var hourly = []string{
-	"temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_gusts_10m", "cloud_cover", "shortwave_radiation",
-	"precipitation", "precipitation_probability", "weather_code", "snowfall", "snow_depth",
-	"soil_temperature_0cm", "soil_temperature_6cm", "soil_temperature_18cm",
-}
-
 func (s *Source) address(cells []forecast.Cell) string {
 	list := func(value func(c *forecast.Cell) float64, decimals int) string {
 		var text strings.Builder
@@ -239,24 +324,29 @@ func (s *Source) address(cells []forecast.Cell) string {
 		"latitude":           {list(func(c *forecast.Cell) float64 { return c.Latitude }, 4)},
 		"longitude":          {list(func(c *forecast.Cell) float64 { return c.Longitude }, 4)},
 		"elevation":          {list(func(c *forecast.Cell) float64 { return c.ElevationM }, 0)},
-		"hourly":             {strings.Join(hourly, ",")},
+		"hourly":             {strings.Join(s.hourly, ",")},
 		"timeformat":         {"unixtime"},
 		"timezone":           {"GMT"},
 		"temperature_unit":   {"celsius"},
 		"wind_speed_unit":    {"ms"},
 		"precipitation_unit": {"mm"},
-		"past_days":          {strconv.Itoa(s.pastDays(cells))},
 		"forecast_days":      {strconv.Itoa(s.cfg.Days)},
+	}
+	if s.past {
+		q.Set("past_days", strconv.Itoa(s.pastDays(cells)))
 	}
 	if s.cfg.Model != "" {
 		q.Set("models", s.cfg.Model)
 	}
-	return s.cfg.BaseURL + "/v1/forecast?" + q.Encode()
+	return s.cfg.BaseURL + s.path + "?" + q.Encode()
 }
 
 // pastDays is how many days before today (UTC) the earliest wish of the cells
 // needs.
 func (s *Source) pastDays(cells []forecast.Cell) int {
+	if !s.past {
+		return 0
+	}
 	today := s.cfg.Now().UTC().Truncate(24 * time.Hour)
 	days := 0
 	for i := range cells {

@@ -13,33 +13,34 @@ const Engine = "1.0"
 type rule struct {
 	id, title string
 	judge     func(*job) []Finding
+	here      bool // only of the planned start: notes that do not tell starts apart
 }
 
 // ruleTable holds every rule in the order the answer lists them.
 var ruleTable = []rule{
-	{"weather.stale", "Forecast too old", (*job).weatherStale},
-	{"weather.warning", "Official warning", (*job).weatherWarning},
-	{"season.cold_weather", "Cold weather", (*job).seasonColdWeather},
-	{"local.rule", "Local rule", (*job).localRules},
-	{"ground.frozen", "Frozen base", (*job).groundFrozen},
-	{"ground.cold", "Cold base", (*job).groundCold},
-	{"batch.water_too_hot", "Mixing water too hot", (*job).batchWaterTooHot},
-	{"batch.placing_temp_low", "Concrete too cold at placing", (*job).batchPlacingTempLow},
-	{"batch.placing_temp_high", "Concrete too warm at placing", (*job).batchPlacingTempHigh},
-	{"batch.chloride_limit", "Too much chloride", (*job).batchChlorideLimit},
-	{"haul.discharge_time", "Discharge too late", (*job).haulDischargeTime},
-	{"slab.freezes_early", "Freezes too early", (*job).freezesEarly},
-	{"slab.below_maintain_temp", "Colder than it should be kept", (*job).belowMaintain},
-	{"slab.thermal_shock", "Cools too fast", (*job).thermalShock},
-	{"forms.strip", "Forms off", (*job).formsStrip},
-	{"finish.after_dusk", "Finishing after dusk", (*job).afterDusk},
-	{"finish.after_hours", "Finishing after hours", (*job).afterHours},
-	{"surface.evaporation", "Surface dries too fast", (*job).surfaceEvaporation},
-	{"surface.rain", "Rain on fresh concrete", (*job).surfaceRain},
-	{"surface.snow", "Snow on fresh concrete", (*job).surfaceSnow},
-	{"wind.blankets", "Wind under the blankets", (*job).windBlankets},
-	{"saw.next_day", "Sawing after hours", (*job).sawNextDay},
-	{"crew.cold_stress", "Cold stress", (*job).crewColdStress},
+	{"weather.stale", "Forecast too old", (*job).weatherStale, true},
+	{"weather.warning", "Official warning", (*job).weatherWarning, false},
+	{"season.cold_weather", "Cold weather", (*job).seasonColdWeather, true},
+	{"local.rule", "Local rule", (*job).localRules, false},
+	{"ground.frozen", "Frozen base", (*job).groundFrozen, false},
+	{"ground.cold", "Cold base", (*job).groundCold, false},
+	{"batch.water_too_hot", "Mixing water too hot", (*job).batchWaterTooHot, false},
+	{"batch.placing_temp_low", "Concrete too cold at placing", (*job).batchPlacingTempLow, false},
+	{"batch.placing_temp_high", "Concrete too warm at placing", (*job).batchPlacingTempHigh, false},
+	{"batch.chloride_limit", "Too much chloride", (*job).batchChlorideLimit, true},
+	{"haul.discharge_time", "Discharge too late", (*job).haulDischargeTime, true},
+	{"slab.freezes_early", "Freezes too early", (*job).freezesEarly, false},
+	{"slab.below_maintain_temp", "Colder than it should be kept", (*job).belowMaintain, false},
+	{"slab.thermal_shock", "Cools too fast", (*job).thermalShock, true},
+	{"forms.strip", "Forms off", (*job).formsStrip, true},
+	{"finish.after_dusk", "Finishing after dusk", (*job).afterDusk, false},
+	{"finish.after_hours", "Finishing after hours", (*job).afterHours, false},
+	{"surface.evaporation", "Surface dries too fast", (*job).surfaceEvaporation, false},
+	{"surface.rain", "Rain on fresh concrete", (*job).surfaceRain, false},
+	{"surface.snow", "Snow on fresh concrete", (*job).surfaceSnow, false},
+	{"wind.blankets", "Wind under the blankets", (*job).windBlankets, false},
+	{"saw.next_day", "Sawing after hours", (*job).sawNextDay, true},
+	{"crew.cold_stress", "Cold stress", (*job).crewColdStress, false},
 }
 
 // Assess computes what the ground and the concrete of a case will do and judges
@@ -139,6 +140,9 @@ func (j *job) order(start time.Time) *Batch {
 func (j *job) judge() []Finding {
 	findings := make([]Finding, 0, 8)
 	for i := range ruleTable {
+		if j.elsewhere && ruleTable[i].here {
+			continue
+		}
 		for _, f := range ruleTable[i].judge(j) {
 			if f.Rule == "" {
 				f.Rule = ruleTable[i].id

@@ -197,7 +197,7 @@ func (j *job) groundTrack(state slab.State, begin time.Time, covers []slab.Cover
 func (j *job) groundCovers() []slab.Cover {
 	var covers []slab.Cover
 	if j.c.Pour.Base.Turf {
-		covers = append(covers, slab.Cover{Kind: slab.Straw, FromH: 0, ToH: slab.Forever, RM2KW: soil.TurfM2KW})
+		covers = append(covers, slab.Cover{Kind: slab.Turf, FromH: 0, ToH: slab.Forever, RM2KW: soil.TurfM2KW})
 	}
 	for _, g := range j.c.Pour.GroundCover {
 		cover := slab.Cover{Kind: slab.Blanket, FromH: j.wx.clock(g.OnAt), ToH: slab.Forever, RM2KW: g.RM2KW, HeatWm2: g.HeatWM2}

@@ -5,12 +5,13 @@ import "time"
 // A job is one assessment in the making. Assess fills it from top to bottom;
 // every rule reads it and none changes it.
 type job struct {
-	c       Case // with its defaults filled in
-	opt     Options
-	zone    *time.Location
-	limits  limitSet
-	wx      weather
-	assumed []Assumption
+	c         Case // with its defaults filled in
+	opt       Options
+	elsewhere bool // at another start than the planned one
+	zone      *time.Location
+	limits    limitSet
+	wx        weather
+	assumed   []Assumption
 	// overrides are the limits that the firm loosened past the published floor.
 	overrides []LimitChange
 

@@ -169,11 +169,13 @@ type fidelity struct {
 	series bool // hourly rows
 	whole  bool // goes on when all is known
 	period bool // follows the concrete through its protection period
+	guard  bool // ends when the concrete came near freezing early: it fails
 }
 
 var (
 	central   = fidelity{series: true, whole: true, period: true}
 	glance    = fidelity{coarse: true, series: true, period: true}
+	peek      = fidelity{coarse: true, series: true, period: true, guard: true}
 	ofMembers = fidelity{coarse: true}
 	proof     = fidelity{} // whether and when, in the central run's cells
 )
@@ -213,7 +215,7 @@ func (j *job) pourLanes(p *pour, f fidelity, lanes []slab.Lane) ([]slab.Result, 
 	defer returnSolver(s)
 	results, err := s.RunPour(slab.PourRun{
 		Element: j.element(p, f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(&j.c),
-		StopWhenKnown: !f.whole, Series: f.series || j.ownCritical(), Lanes: lanes,
+		StopWhenKnown: !f.whole, StopOnGuard: f.guard && !j.ownCritical(), Series: f.series || j.ownCritical(), Lanes: lanes,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("run the concrete: %w", err)

@@ -86,7 +86,7 @@ func (j *job) firstCandidate() time.Time {
 // no run yet.
 func (j *job) at(start time.Time) *job {
 	w := &job{
-		c: j.c, opt: Options{}, zone: j.zone, limits: j.limits, wx: j.wx, base: j.base, overrides: j.overrides,
+		c: j.c, elsewhere: true, zone: j.zone, limits: j.limits, wx: j.wx, base: j.base, overrides: j.overrides,
 	}
 	p := &w.c.Pour
 	by := start.Sub(j.c.Pour.StartsAt)
@@ -143,7 +143,7 @@ func (j *job) attempts(starts []time.Time) ([]attempt, error) {
 		w.takeCovered(covered)
 		plans[i] = w.readied()
 	}
-	runs, err := j.followAll(plans, glance)
+	runs, err := j.followAll(plans, peek)
 	if err != nil {
 		return nil, err
 	}

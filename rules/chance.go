@@ -73,9 +73,9 @@ func (e *ensemble) runGround(fit *fitBase) error {
 		}
 	}
 	from, to := j.wx.clock(e.now), j.wx.clock(j.c.Pour.StartsAt)
-	s := borrowSolver()
-	defer returnSolver(s)
-	tracks, err := s.RunGround(slab.GroundRun{Ground: ofMembers.ground(j), Site: j.c.slabSite(), FromH: from, ToH: to, KeepFromH: to, Lanes: lanes})
+	b := takeBench()
+	defer b.giveBack()
+	tracks, err := b.RunGround(slab.GroundRun{Ground: ofMembers.ground(j), Site: j.c.slabSite(), FromH: from, ToH: to, KeepFromH: to, Lanes: lanes})
 	if err != nil {
 		return fmt.Errorf("run the members' ground: %w", err)
 	}
@@ -116,15 +116,7 @@ func (e *ensemble) run(p pour, layers []Protection) ([]course, error) {
 		l.Factors = e.members[k].factors(p.factors)
 		lanes[k] = l
 	}
-	results, err := e.j.pourLanes(&p, ofMembers, lanes)
-	if err != nil {
-		return nil, err
-	}
-	courses := make([]course, len(results))
-	for k := range results {
-		courses[k] = e.j.read(&p, &results[k])
-	}
-	return courses, nil
+	return e.j.courses(lanes, ofMembers, func(int) *pour { return &p })
 }
 
 // rollChance draws the members and says how often each failing event comes.

@@ -38,6 +38,9 @@ const (
 	// temperature fades. CAL, the depth of a day's wave.
 	observedFadeM = 0.3
 	groundSeriesH = 72
+	// detailedSpinUp is how long before the hours that are kept the ground is run in
+	// full detail.
+	detailedSpinUp = 4 * 24 * time.Hour
 )
 
 // knows reports whether the ground is known at an hour of the weather.
@@ -108,7 +111,7 @@ func (j *job) runGround() error {
 	}
 	start := groundGuess(&j.c.Site, &j.wx, begin)
 	year := undisturbed(&j.c.Site)
-	model, err := j.layOut(slab.Usual)
+	model, err := j.layOut(usual)
 	if err != nil {
 		return err
 	}
@@ -177,16 +180,27 @@ func profileOver(points []DepthTemp, year soil.Year, at time.Time) func(float64)
 	}
 }
 
-// groundTrack runs the bare ground from begin to the end of the weather.
+// groundTrack runs the bare ground from begin to the end of the weather: what
+// lies longer back than detailedSpinUp in few cells, which its frost no longer
+// shows.
 func (j *job) groundTrack(state slab.State, begin time.Time, covers []slab.Cover, f slab.Factors) (slab.Track, error) {
-	s := borrowSolver()
-	defer returnSolver(s)
-	keep := j.firstCandidate().Add(-groundSeriesH * time.Hour)
-	tracks, err := s.RunGround(slab.GroundRun{
-		Ground: j.base.model, Site: j.c.slabSite(),
-		FromH: j.wx.clock(begin), ToH: j.wx.clock(j.wx.until()), KeepFromH: j.wx.clock(keep),
-		Lanes: []slab.GroundLane{{Forcing: j.base.forcing, Start: state, Covers: covers, SnowUntilH: slab.Forever, Factors: f}},
-	})
+	b := takeBench()
+	defer b.giveBack()
+	run := slab.GroundRun{
+		Ground: j.base.model, Site: j.c.slabSite(), FromH: j.wx.clock(begin), ToH: j.wx.clock(j.wx.until()),
+		KeepFromH: j.wx.clock(j.firstCandidate().Add(-groundSeriesH * time.Hour)),
+		Lanes:     []slab.GroundLane{{Forcing: j.base.forcing, Start: state, Covers: covers, SnowUntilH: slab.Forever, Factors: f}},
+	}
+	if detailed := math.Floor(run.KeepFromH - detailedSpinUp.Hours()); detailed > run.FromH {
+		early := run
+		early.Ground, early.ToH, early.KeepFromH = j.base.coarse, detailed, slab.Forever
+		tracks, err := b.RunGround(early)
+		if err != nil {
+			return slab.Track{}, fmt.Errorf("run the ground: %w", err)
+		}
+		run.FromH, run.Lanes[0].Start = detailed, tracks[0].Last()
+	}
+	tracks, err := b.RunGround(run)
 	if err != nil {
 		return slab.Track{}, fmt.Errorf("run the ground: %w", err)
 	}

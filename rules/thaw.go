@@ -133,9 +133,9 @@ func (j *job) coveredLane(kind *fitBase, fromH float64) slab.GroundLane {
 }
 
 func (j *job) coveredTracks(lanes []slab.GroundLane, until time.Time, keepFromH float64) ([]slab.Track, error) {
-	s := borrowSolver()
-	defer returnSolver(s)
-	tracks, err := s.RunGround(slab.GroundRun{
+	b := takeBench()
+	defer b.giveBack()
+	tracks, err := b.RunGround(slab.GroundRun{
 		Ground: j.base.model, Site: j.c.slabSite(),
 		FromH: j.wx.clock(j.c.AssessedAt), ToH: j.wx.clock(until), KeepFromH: keepFromH, Lanes: lanes,
 	})

@@ -268,3 +268,15 @@ func TestRecordedPayload(t *testing.T) {
 	}
 	require.InDelta(t, want, got, 1e-9)
 }
+
+// Whatever comes in, there is no panic, no hour out of order and no value that
+// weather can't have.
+func FuzzRead(f *testing.F) {
+	f.Add([]byte(fixture(f)))
+	f.Add([]byte(`{"geometry":{"coordinates":[9.58,60.1]},"properties":{"meta":{"updated_at":"2027-01-14T20:34:11Z","units":{}},"timeseries":[{"time":"2027-01-15T00:00:00Z","data":{}}]}}`))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		if issue, err := metno.Read(body, cell, now); err == nil {
+			require.NoError(t, issue.Verify())
+		}
+	})
+}

@@ -539,30 +539,19 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		for i, h := range issue.Hours {
-			require.True(t, i == 0 || h.At.After(issue.Hours[i-1].At))
-			require.True(t, h.At.Equal(h.At.Truncate(time.Hour)))
-			inRange(t, h.AirTempC, -75, 60)
-			inRange(t, h.DewPointC, -90, 40)
-			inRange(t, h.WindMS, 0, 90)
-			inRange(t, h.GustMS, 0, 120)
-			inRange(t, h.Cloud, 0, 1)
-			inRange(t, h.ShortwaveWm2, 0, 1400)
-			inRange(t, h.PrecipMM, 0, 150)
-			inRange(t, h.PrecipProb, 0, 1)
-			inRange(t, h.SnowDepthM, 0, 15)
-			inRange(t, h.RelHumidity, 0, 1)
-			inRange(t, h.SnowfallSWEMM, 0, 50)
-			inRange(t, h.SkinTempC, -75, 85)
-		}
+		require.NoError(t, issue.Verify())
 	})
 }
 
-func inRange(t *testing.T, v *float64, low, high float64) {
-	t.Helper()
-	if v != nil {
-		require.True(t, *v >= low && *v <= high, "%g is outside %g to %g", *v, low, high)
-	}
+// A batch never has more or fewer points than were asked for.
+func FuzzBatch(f *testing.F) {
+	f.Add([]byte(fixture(f)), 2)
+	f.Add([]byte("[{},{},{}]"), 3)
+	f.Fuzz(func(t *testing.T, body []byte, points int) {
+		if list, err := openmeteo.SplitPoints(body, points); err == nil {
+			require.Len(t, list, points)
+		}
+	})
 }
 
 func BenchmarkRead(b *testing.B) {

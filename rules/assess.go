@@ -63,7 +63,7 @@ func Assess(c Case, opt Options) Assessment {
 
 // newJob readies a case for computing. The reason is not empty when it cannot be.
 func newJob(c Case, opt Options) (*job, string) {
-	j := &job{opt: opt}
+	j := &job{opt: opt, light: map[int]twilight{}}
 	j.c, j.assumed = c.withDefaults()
 	j.limits, j.overrides = j.c.limits()
 	zone, err := zoneOf(j.c.Site.Timezone)

@@ -11,7 +11,7 @@ import (
 
 // memberRun is how long members are followed: past the critical strength of all
 // but the slowest mixes in the coldest weather. CAL.
-const memberRun = 96 * time.Hour
+const memberRun = 72 * time.Hour
 
 // An ensemble is the members of a job, ready to run under any protection.
 type ensemble struct {

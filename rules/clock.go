@@ -45,8 +45,7 @@ func (j *job) dayOf(p *pour, run *course) daylong {
 	if limit, _ := dischargeLimit(&j.c, j.limits, j.batch); limit > 0 {
 		d.dischargeBy = p.batched.Add(minutes(limit))
 	}
-	local := p.start.In(j.zone)
-	d.dawn, d.dusk, _ = sun.Crossing(local, j.c.Site.Latitude, j.c.Site.Longitude, sun.CivilTwilightDeg)
+	d.dawn, d.dusk = j.daylight(p.start)
 	if !d.dusk.IsZero() {
 		d.darkFrom = d.dusk.Add(hours(j.limits.value("finish.dusk_h")))
 	}
@@ -63,6 +62,21 @@ func (j *job) dayOf(p *pour, run *course) daylong {
 	}
 	return d
 }
+
+// daylight is civil dawn and dusk on the local day of t; zero where there is none.
+func (j *job) daylight(t time.Time) (dawn, dusk time.Time) {
+	local := t.In(j.zone)
+	n := dayNumber(local)
+	known, ok := j.light[n]
+	if !ok {
+		known.dawn, known.dusk, _ = sun.Crossing(local, j.c.Site.Latitude, j.c.Site.Longitude, sun.CivilTwilightDeg)
+		j.light[n] = known
+	}
+	return known.dawn, known.dusk
+}
+
+// A twilight is civil dawn and dusk of one day.
+type twilight struct{ dawn, dusk time.Time }
 
 // crewEnds is the end of the crew's day for a start: the hour given, on the day
 // of the start.

@@ -11,6 +11,7 @@ type job struct {
 	zone      *time.Location
 	limits    limitSet
 	wx        weather
+	light     map[int]twilight // by day, as far as asked
 	assumed   []Assumption
 	// overrides are the limits that the firm loosened past the published floor.
 	overrides []LimitChange

@@ -86,7 +86,7 @@ func (j *job) firstCandidate() time.Time {
 // no run yet.
 func (j *job) at(start time.Time) *job {
 	w := &job{
-		c: j.c, elsewhere: true, zone: j.zone, limits: j.limits, wx: j.wx, base: j.base, overrides: j.overrides,
+		c: j.c, elsewhere: true, light: j.light, zone: j.zone, limits: j.limits, wx: j.wx, base: j.base, overrides: j.overrides,
 	}
 	p := &w.c.Pour
 	by := start.Sub(j.c.Pour.StartsAt)
@@ -186,7 +186,7 @@ func (j *job) coverAttempts(open []*job) error {
 	var plans []pour
 	for _, w := range open {
 		on := w.day.coverableAt()
-		if w.passes(&w.run) || on.IsZero() {
+		if w.lost() || w.passes(&w.run) || on.IsZero() {
 			continue
 		}
 		p := w.readied()
@@ -249,14 +249,30 @@ func (a *attempt) weigh(planned *job) {
 	}
 }
 
+// lost reports whether a start has to move whatever blankets do; what they would
+// do is then not asked, and not held against it.
+func (w *job) lost() bool {
+	return (w.ground.State == baseFrozen && w.fit == nil && w.c.Pour.Element != Wall) || !w.inDaylight()
+}
+
+// inDaylight reports whether finishing ends by day, with an accelerator if need
+// be, or under lights.
+func (w *job) inDaylight() bool {
+	if w.c.Pour.Element != SlabOnGround || w.c.Pour.Crew.Lights || !w.day.afterDusk() {
+		return true
+	}
+	faster := w.fasterEnd()
+	return !faster.IsZero() && !faster.After(w.day.darkFrom)
+}
+
 func (w *job) liftedAtGlance(f *Finding) bool {
 	switch f.Rule {
 	case "slab.freezes_early":
-		return w.shield.holds
+		return w.shield.holds || (w.lost() && w.c.Pour.warmest() != nil)
 	case "ground.frozen":
 		return w.fit != nil
 	case "finish.after_dusk":
-		return w.fasterEnd().Before(w.day.dusk) && !w.fasterEnd().IsZero()
+		return w.inDaylight()
 	default:
 		return false
 	}

@@ -4,10 +4,10 @@ import (
 	"math"
 	"testing"
 
+	"frostgate/rules/physics/air"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/air"
 )
 
 const (

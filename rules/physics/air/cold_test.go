@@ -4,10 +4,10 @@ import (
 	"math"
 	"testing"
 
+	"frostgate/rules/physics/air"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/air"
 )
 
 // Wind chill chart of the US National Weather Service (2001), F and mph, from
@@ -48,10 +48,23 @@ func TestWorkSchedule(t *testing.T) {
 		breaks          int
 	}{
 		{-10, 20, normal, 1}, // warmer than the table
-		{-15, 0, normal, 1}, {-15, 5, normal, 1}, {-15, 10, 75, 2}, {-15, 15, 55, 3}, {-15, 20, 40, 4},
-		{-20, 0, normal, 1}, {-20, 5, 75, 2}, {-22, 10, 55, 3}, {-20, 15, 40, 4}, {-20, 20, 30, 5},
-		{-25, 0, 75, 2}, {-29, 5, 55, 3}, {-25, 10, 40, 4}, {-25, 15, 30, 5},
-		{-30, 0, 55, 3}, {-35, 0, 40, 4}, {-40, 0, 30, 5},
+		{-15, 0, normal, 1},
+		{-15, 5, normal, 1},
+		{-15, 10, 75, 2},
+		{-15, 15, 55, 3},
+		{-15, 20, 40, 4},
+		{-20, 0, normal, 1},
+		{-20, 5, 75, 2},
+		{-22, 10, 55, 3},
+		{-20, 15, 40, 4},
+		{-20, 20, 30, 5},
+		{-25, 0, 75, 2},
+		{-29, 5, 55, 3},
+		{-25, 10, 40, 4},
+		{-25, 15, 30, 5},
+		{-30, 0, 55, 3},
+		{-35, 0, 40, 4},
+		{-40, 0, 30, 5},
 	} {
 		got := air.Work(fromF(c.f), c.mph*msPerMPH)
 		require.Equal(t, air.WorkSchedule{MaxWorkMin: c.minutes, Breaks: c.breaks}, got, "%v F, %v mph", c.f, c.mph)

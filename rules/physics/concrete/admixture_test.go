@@ -3,10 +3,10 @@ package concrete_test
 import (
 	"testing"
 
+	"frostgate/rules/physics/concrete"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/concrete"
 )
 
 // Table of the reference, doses as named there.

@@ -3,9 +3,9 @@ package concrete_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/concrete"
+
+	"github.com/stretchr/testify/require"
 )
 
 // within asserts a relative tolerance.

@@ -9,9 +9,9 @@ import (
 	"strconv"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/concrete"
+
+	"github.com/stretchr/testify/require"
 )
 
 // readData reads a table of the optional data folder beside the tree, without its

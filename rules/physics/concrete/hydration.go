@@ -51,7 +51,7 @@ func (m *Model) HeatJM3(degreeBefore, degreeAfter float64) float64 {
 	return m.HeatPerDegreeJM3 * (degreeAfter - degreeBefore)
 }
 
-// HeatRate, SetRate and StrengthRate are the rates of the three ages at tempC
+// HeatRate is, like SetRate and StrengthRate, the rate of its age at tempC
 // relative to 20 C. Below the freezing point multiply each by
 // [Model.UnfrozenShare] (E52).
 func (m *Model) HeatRate(tempC float64) float64 { return Arr(tempC, m.HeatQK) }

@@ -3,9 +3,9 @@ package concrete_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/concrete"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Case 37: arr by independent computation of the Arrhenius form.

@@ -4,10 +4,10 @@ import (
 	"math"
 	"testing"
 
+	"frostgate/rules/physics/concrete"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/concrete"
 )
 
 // The demo mix of the reference: 560 lb/yd3 type I/II, w/cm 0.48, 2340 kg/m3,

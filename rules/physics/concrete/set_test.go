@@ -4,9 +4,9 @@ import (
 	"math"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/concrete"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Case 48 and E43: scaling with the water-cementitious ratio.

@@ -3,9 +3,9 @@ package concrete_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/concrete"
+
+	"github.com/stretchr/testify/require"
 )
 
 func psi(mpa float64) float64 { return mpa * concrete.PSIPerMPa }
@@ -43,9 +43,14 @@ func TestStrengthInTheCold(t *testing.T) {
 		return s
 	}
 	for _, c := range []struct{ temp, days, measured, model float64 }{
-		{20, 7, 4668, 4768}, {20, 14, 5588, 5556},
-		{-5, 7, 101, 85}, {-5, 14, 415, 356}, {-5, 28, 606, 862},
-		{-10, 7, 0, 1}, {-10, 14, 111, 30}, {-10, 28, 177, 186},
+		{20, 7, 4668, 4768},
+		{20, 14, 5588, 5556},
+		{-5, 7, 101, 85},
+		{-5, 14, 415, 356},
+		{-5, 28, 606, 862},
+		{-10, 7, 0, 1},
+		{-10, 14, 111, 30},
+		{-10, 28, 177, 186},
 	} {
 		got := strength(c.temp, c.days)
 		require.InDelta(t, c.model, got, .6, "%v C, %v d", c.temp, c.days)

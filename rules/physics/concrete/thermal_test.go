@@ -3,9 +3,9 @@ package concrete_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/concrete"
+
+	"github.com/stretchr/testify/require"
 )
 
 // E11 to E13 on the demo mix, independent computation.

@@ -3,10 +3,10 @@ package curing_test
 import (
 	"testing"
 
+	"frostgate/rules/physics/curing"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/curing"
 )
 
 func c(f float64) float64 { return (f - 32) * 5 / 9 }
@@ -20,10 +20,14 @@ func TestProtection(t *testing.T) {
 		strength    float64
 		prove       bool
 	}{
-		{1, false, 2, 2, false}, {1, true, 1, 1, false},
-		{2, false, 3, 3, false}, {2, true, 2, 2, false},
-		{3, false, 3, 6, false}, {3, true, 2, 4, false},
-		{4, false, 3, 0, true}, {4, true, 2, 0, true},
+		{1, false, 2, 2, false},
+		{1, true, 1, 1, false},
+		{2, false, 3, 3, false},
+		{2, true, 2, 2, false},
+		{3, false, 3, 6, false},
+		{3, true, 2, 4, false},
+		{4, false, 3, 0, true},
+		{4, true, 2, 0, true},
 	} {
 		require.Equal(t, curing.Period{EarlyFreezingD: e.freezing, StrengthD: e.strength, ProveStrength: e.prove},
 			curing.Protection(e.category, e.accelerated))
@@ -34,10 +38,15 @@ func TestProtection(t *testing.T) {
 // and the corners of the table of CSA A23.1, C deg.
 func TestDifference(t *testing.T) {
 	for _, e := range []struct{ mm, ratio, want float64 }{
-		{600, 7, 15}, {300, 0, 29},
+		{600, 7, 15},
+		{300, 0, 29},
 		{450, 4, 18.75},
-		{300, 20, 12}, {1200, 0, 17}, {1200, 20, 12}, {900, 3, 16},
-		{100, 0, 29}, {3000, 50, 12}, // held at the ends
+		{300, 20, 12},
+		{1200, 0, 17},
+		{1200, 20, 12},
+		{900, 3, 16},
+		{100, 0, 29},
+		{3000, 50, 12}, // held at the ends
 	} {
 		got, known := curing.DifferenceC(e.mm, e.ratio, 3)
 		require.True(t, known)

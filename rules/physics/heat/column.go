@@ -136,8 +136,10 @@ func (c *Column) Reset(cfg Config) error {
 	resize(&c.Source, cfg.Heated)
 	resize(&c.sinkWm3K, n)
 	c.sunk = 0
-	for _, s := range []*[]Lanes{&c.temp, &c.old, &c.slope, &c.lo, &c.hi, &c.storage, &c.half,
-		&c.face, &c.inverse, &c.couple, &c.partial, &c.change} {
+	for _, s := range []*[]Lanes{
+		&c.temp, &c.old, &c.slope, &c.lo, &c.hi, &c.storage, &c.half,
+		&c.face, &c.inverse, &c.couple, &c.partial, &c.change,
+	} {
 		resize(s, n)
 	}
 	resize(&c.dz, n)

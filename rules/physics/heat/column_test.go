@@ -4,10 +4,10 @@ import (
 	"math"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/heat"
 	"frostgate/rules/physics/soil"
+
+	"github.com/stretchr/testify/require"
 )
 
 // silt is the reference silt of 1650 kg/m3 and 16 % (models of Kersten 1949 and
@@ -84,8 +84,14 @@ func TestEnthalpyLaws(t *testing.T) {
 		law       heat.Material
 		tempC, mj float64
 	}{
-		{pore, 1, 5.000000}, {pore, -1.5, -14.508333333}, {pore, -2, -22.350000}, {pore, -5, -41.400000},
-		{soilLaw, 1, 2.5}, {soilLaw, -1.5, -83.125}, {soilLaw, -2, -84.125}, {soilLaw, -5, -90.125},
+		{pore, 1, 5.000000},
+		{pore, -1.5, -14.508333333},
+		{pore, -2, -22.350000},
+		{pore, -5, -41.400000},
+		{soilLaw, 1, 2.5},
+		{soilLaw, -1.5, -83.125},
+		{soilLaw, -2, -84.125},
+		{soilLaw, -5, -90.125},
 	} {
 		h := c.law.EnthalpyJM3(c.tempC)
 		require.InEpsilon(t, c.mj*1e6, h, 1e-9)
@@ -271,10 +277,16 @@ func TestFrostUnderCovers(t *testing.T) {
 		r, ice float64
 		t15    float64
 	}{
-		{"silt bare", silt, 0, .318, -2.89}, {"silt turf", silt, .35, .070, math.NaN()}, {"silt snow", silt, 1.693, 0, math.NaN()},
-		{"silt R-4", silt, 4 * r, .016, .30}, {"silt R-8", silt, 8 * r, 0, math.NaN()},
-		{"gravel bare", gravel, 0, .525, math.NaN()}, {"gravel turf", gravel, .35, .185, math.NaN()}, {"gravel snow", gravel, 1.693, 0, math.NaN()},
-		{"gravel R-4", gravel, 4 * r, .054, math.NaN()}, {"gravel R-8", gravel, 8 * r, 0, math.NaN()},
+		{"silt bare", silt, 0, .318, -2.89},
+		{"silt turf", silt, .35, .070, math.NaN()},
+		{"silt snow", silt, 1.693, 0, math.NaN()},
+		{"silt R-4", silt, 4 * r, .016, .30},
+		{"silt R-8", silt, 8 * r, 0, math.NaN()},
+		{"gravel bare", gravel, 0, .525, math.NaN()},
+		{"gravel turf", gravel, .35, .185, math.NaN()},
+		{"gravel snow", gravel, 1.693, 0, math.NaN()},
+		{"gravel R-4", gravel, 4 * r, .054, math.NaN()},
+		{"gravel R-8", gravel, 8 * r, 0, math.NaN()},
 	} {
 		ice, t15 := run(c.m, c.r, c.r == .35)
 		t.Logf("%s: ice %.3f m (reference %.3f), T(.15) %.2f C", c.name, ice, c.ice, t15)

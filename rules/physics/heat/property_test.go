@@ -4,10 +4,10 @@ import (
 	"math"
 	"testing"
 
+	"frostgate/rules/physics/heat"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/heat"
 )
 
 // materials are all kinds a column may hold.
@@ -62,8 +62,10 @@ func TestEnergyCloses(t *testing.T) {
 			c.Step(rapid.SampledFrom([]float64{60, 300, 900, 3600}).Draw(t, "step"), s)
 			for l := range 2 {
 				for _, d := range [][2]float64{
-					{was.Surface[l], c.Tally.Surface[l]}, {was.Bottom[l], c.Tally.Bottom[l]},
-					{was.Source[l], c.Tally.Source[l]}, {was.Sink[l], c.Tally.Sink[l]},
+					{was.Surface[l], c.Tally.Surface[l]},
+					{was.Bottom[l], c.Tally.Bottom[l]},
+					{was.Source[l], c.Tally.Source[l]},
+					{was.Sink[l], c.Tally.Sink[l]},
 				} {
 					moved[l] += math.Abs(d[1] - d[0])
 				}

@@ -3,10 +3,10 @@ package heat_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/air"
 	"frostgate/rules/physics/heat"
+
+	"github.com/stretchr/testify/require"
 )
 
 // onFace is a column so thin and heavy that its face stays at 10 C, with no

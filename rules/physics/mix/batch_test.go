@@ -3,10 +3,10 @@ package mix_test
 import (
 	"testing"
 
+	"frostgate/rules/physics/mix"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/mix"
 )
 
 func c(f float64) float64 { return (f - 32) * 5 / 9 }
@@ -74,9 +74,18 @@ func TestAsMixedAgainstUSForm(t *testing.T) {
 // and A6-11 to A6-13: water temperature for a target, F.
 func TestWaterForTarget(t *testing.T) {
 	for _, e := range []struct{ solids, target, want float64 }{
-		{36, 55, 121.8}, {36, 60, 144.4}, {36, 65, 167.0}, {36, 70, 189.6},
-		{40, 55, 107.8}, {40, 60, 130.3}, {40, 65, 152.9}, {40, 70, 175.5},
-		{50, 55, 72.6}, {50, 60, 95.2}, {50, 65, 117.8}, {50, 70, 140.3},
+		{36, 55, 121.8},
+		{36, 60, 144.4},
+		{36, 65, 167.0},
+		{36, 70, 189.6},
+		{40, 55, 107.8},
+		{40, 60, 130.3},
+		{40, 65, 152.9},
+		{40, 70, 175.5},
+		{50, 55, 72.6},
+		{50, 60, 95.2},
+		{50, 65, 117.8},
+		{50, 70, 140.3},
 	} {
 		require.InDelta(t, e.want, f(basis(e.solids, e.solids, 0).WaterForC(c(e.target))), .06, "%v", e)
 	}

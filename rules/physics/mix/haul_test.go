@@ -3,10 +3,10 @@ package mix_test
 import (
 	"testing"
 
+	"frostgate/rules/physics/mix"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/mix"
 )
 
 // worked examples of the drop in delivery.

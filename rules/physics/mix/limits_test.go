@@ -3,10 +3,10 @@ package mix_test
 import (
 	"testing"
 
+	"frostgate/rules/physics/mix"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/mix"
 )
 
 const mmPerIn = 25.4

@@ -3,11 +3,11 @@ package mix_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
-
 	"frostgate/rules/physics/concrete"
 	"frostgate/rules/physics/mix"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 const (

@@ -4,9 +4,9 @@ import (
 	"math"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/slab"
+
+	"github.com/stretchr/testify/require"
 )
 
 // benchRun is the demo in n lanes, each a little warmer, to final set and critical

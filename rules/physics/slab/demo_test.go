@@ -4,14 +4,14 @@ import (
 	"math"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/air"
 	"frostgate/rules/physics/concrete"
 	"frostgate/rules/physics/heat"
 	"frostgate/rules/physics/slab"
 	"frostgate/rules/physics/soil"
 	"frostgate/rules/physics/sun"
+
+	"github.com/stretchr/testify/require"
 )
 
 const (

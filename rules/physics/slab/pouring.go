@@ -2,6 +2,7 @@ package slab
 
 import (
 	"math"
+	"slices"
 
 	"frostgate/rules/physics/air"
 	"frostgate/rules/physics/concrete"
@@ -121,8 +122,8 @@ func cutConcrete(cells []float64, thickM float64, d *Detail, both bool) []float6
 		cells[i] *= reach / sum
 	}
 	if both {
-		for i := len(cells) - 1; i >= 0; i-- {
-			cells = append(cells, cells[i])
+		for _, cell := range slices.Backward(cells) {
+			cells = append(cells, cell)
 		}
 	}
 	return cells

@@ -4,13 +4,13 @@ import (
 	"math"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
-
 	"frostgate/rules/physics/concrete"
 	"frostgate/rules/physics/heat"
 	"frostgate/rules/physics/slab"
 	"frostgate/rules/physics/soil"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 // pourOf runs one lane of a demo under a weather.
@@ -241,16 +241,28 @@ func requireSame(t *testing.T, a, b slab.Result) {
 		}
 		require.InDelta(t, x, y, 1e-9*math.Max(1, math.Abs(x)))
 	}
-	require.Equal(t, len(a.Hourly), len(b.Hourly))
+	require.Len(t, b.Hourly, len(a.Hourly))
 	for i := range a.Hourly {
 		close(a.Hourly[i].TopC, b.Hourly[i].TopC)
 		close(a.Hourly[i].BaseC, b.Hourly[i].BaseC)
 		close(a.Hourly[i].ColdestMPa, b.Hourly[i].ColdestMPa)
 	}
 	for _, p := range [][2]float64{
-		{a.Top.FinalH, b.Top.FinalH}, {a.Mean.InitialH, b.Mean.InitialH}, {a.Bottom.FinalH, b.Bottom.FinalH}, {a.CriticalH, b.CriticalH},
-		{a.CriticalMeanH, b.CriticalMeanH}, {a.TargetH[0], b.TargetH[0]}, {a.TargetTopH[1], b.TargetTopH[1]}, {a.MinBeforeCriticalC, b.MinBeforeCriticalC},
-		{a.FrozeH, b.FrozeH}, {a.FrozenShare, b.FrozenShare}, {a.MinC, b.MinC}, {a.PeakTopC, b.PeakTopC}, {a.EndH, b.EndH}, {a.Balance.SurfaceJm2, b.Balance.SurfaceJm2}, {a.PeakEvaporationKgM2H, b.PeakEvaporationKgM2H},
+		{a.Top.FinalH, b.Top.FinalH},
+		{a.Mean.InitialH, b.Mean.InitialH},
+		{a.Bottom.FinalH, b.Bottom.FinalH},
+		{a.CriticalH, b.CriticalH},
+		{a.CriticalMeanH, b.CriticalMeanH},
+		{a.TargetH[0], b.TargetH[0]},
+		{a.TargetTopH[1], b.TargetTopH[1]},
+		{a.MinBeforeCriticalC, b.MinBeforeCriticalC},
+		{a.FrozeH, b.FrozeH},
+		{a.FrozenShare, b.FrozenShare},
+		{a.MinC, b.MinC},
+		{a.PeakTopC, b.PeakTopC},
+		{a.EndH, b.EndH},
+		{a.Balance.SurfaceJm2, b.Balance.SurfaceJm2},
+		{a.PeakEvaporationKgM2H, b.PeakEvaporationKgM2H},
 	} {
 		close(p[0], p[1])
 	}

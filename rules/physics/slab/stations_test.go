@@ -9,12 +9,12 @@ import (
 	"strconv"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/air"
 	"frostgate/rules/physics/slab"
 	"frostgate/rules/physics/soil"
 	"frostgate/rules/physics/sun"
+
+	"github.com/stretchr/testify/require"
 )
 
 // stationDay is one day of a station, NaN where nothing was measured.

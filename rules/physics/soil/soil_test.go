@@ -3,10 +3,10 @@ package soil_test
 import (
 	"testing"
 
+	"frostgate/rules/physics/soil"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/soil"
 )
 
 const (

@@ -5,10 +5,10 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/rules/physics/sun"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/sun"
 )
 
 // Worked example of the NREL report on the solar position algorithm (Reda and

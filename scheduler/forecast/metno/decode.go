@@ -19,8 +19,8 @@ type answer struct {
 	} `json:"geometry"`
 	Properties struct {
 		Meta struct {
-			UpdatedAt *time.Time        `json:"updated_at"`
-			Units     map[string]string `json:"units"`
+			UpdatedAt *time.Time `json:"updated_at"`
+			Units     units      `json:"units"`
 		} `json:"meta"`
 		Timeseries []entry `json:"timeseries"`
 	} `json:"properties"`
@@ -111,7 +111,7 @@ func order(entries *[]entry) error {
 const longestStep = 6 * time.Hour
 
 // hours makes one hour of each entry, and of each hour between two.
-func hours(entries []entry, units map[string]string) []forecast.Hour {
+func hours(entries []entry, units units) []forecast.Hour {
 	var all []forecast.Hour
 	for i := range entries {
 		e := &entries[i]
@@ -129,7 +129,7 @@ func hours(entries []entry, units map[string]string) []forecast.Hour {
 }
 
 // hour is an entry's own hour.
-func (e *entry) hour(units map[string]string) forecast.Hour {
+func (e *entry) hour(units units) forecast.Hour {
 	var h forecast.Hour
 	h.At = e.Time.UTC()
 	h.Flags.SetAll(forecast.Native)
@@ -168,7 +168,7 @@ func deviation(p10, p90 *float64) *float64 {
 }
 
 // fall gives an hour its even share of what falls over some hours.
-func (p *period) fall(h *forecast.Hour, hours int, units map[string]string) {
+func (p *period) fall(h *forecast.Hour, hours int, units units) {
 	amount, bad1 := p.Details.in("precipitation_amount", units)
 	chance, bad2 := p.Details.in("probability_of_precipitation", units)
 	if bad1 || bad2 {
@@ -208,7 +208,7 @@ func kind(symbol string, amount *float64) string {
 }
 
 // between makes the hours inside a step.
-func (e *entry) between(a, b *forecast.Hour, step int, units map[string]string) []forecast.Hour {
+func (e *entry) between(a, b *forecast.Hour, step int, units units) []forecast.Hour {
 	var low *float64
 	if next := e.Data.Next6; next != nil && step == 6 {
 		low, _ = next.Details.in("air_temperature_min", units)

@@ -5,6 +5,9 @@ import (
 	"strings"
 )
 
+// units are what an answer states, by the names of values.
+type units map[string]any
+
 func times(factor float64) func(float64) float64 {
 	return func(v float64) float64 { return v * factor }
 }
@@ -38,7 +41,7 @@ var kinds = []struct {
 
 // in gives a value in our unit. It is bad when it is there but can't be read, or
 // when its unit is not listed.
-func (d details) in(name string, stated map[string]string) (v *float64, bad bool) {
+func (d details) in(name string, stated units) (v *float64, bad bool) {
 	text, ok := d[name]
 	if !ok || string(text) == "null" {
 		return nil, false
@@ -51,7 +54,8 @@ func (d details) in(name string, stated map[string]string) (v *float64, bad bool
 		if !strings.HasPrefix(name, k.name) {
 			continue
 		}
-		convert, ok := k.units[stated[name]]
+		unit, _ := stated[name].(string)
+		convert, ok := k.units[unit]
 		if !ok {
 			return nil, true
 		}

@@ -19,7 +19,7 @@ import (
 func splitPoints(body []byte, points int) ([]json.RawMessage, error) {
 	if !json.Valid(body) {
 		// Answers are streamed: a failure midway ends them with a sentence.
-		return nil, &forecast.Error{Status: 200, Retry: true, Reason: "broken answer", Err: errors.New("the body is no JSON")}
+		return nil, &forecast.Error{Status: 200, Retry: true, Reason: "unusable answer", Err: errors.New("the body is no JSON")}
 	}
 	if points == 1 {
 		return []json.RawMessage{body}, nil

@@ -263,3 +263,85 @@ func TestWeatherTooShort(t *testing.T) {
 	frozen.Weather = frozen.Weather[:24]
 	require.Equal(t, Move, Assess(frozen, Options{}).Verdict)
 }
+
+// TestWallAndFooting are case 55 of the model notes through the whole assessment:
+// a wall of 8 in under R-4 (500 psi after 12.36 h with plywood forms, no
+// accelerator) and a footing of 20 x 10 in of 3000 psi concrete (500 psi after
+// 30.43 h). The reference leaves unsaid when the blankets came: 1 h and 3 h fit, and
+// a plywood form on the footing's sides. Neither is finished like a floor nor sawn.
+func TestWallAndFooting(t *testing.T) {
+	wall := with(demoCase(), noAccelerator)
+	wall.Pour.Element, wall.Pour.ThicknessMM, wall.Pour.AreaM2, wall.Pour.FormRM2KW = Wall, 8*inchMM, 30, new(0.94*usR)
+	wall.Pour.Protection = []Protection{{RM2KW: 4 * usR, OnAt: demoStart.Add(time.Hour)}}
+	a := Assess(wall, Options{Members: 5, Seed: 1})
+	near(t, 12.36, hoursAfter(a.Timeline.CriticalStrengthAt))
+	require.Nil(t, a.Ground)
+	require.Zero(t, a.Chance.BaseFrozen)
+
+	footing := with(with(demoCase(), noAccelerator), bare)
+	p := &footing.Pour
+	p.Element, p.ThicknessMM, p.WidthMM, p.LengthMM = Footing, 10*inchMM, 20*inchMM, 20000
+	p.Mix.CementKgM3, p.Mix.StrengthMPa = 470*.593276, 3000/145.0377
+	p.Mix.WaterKgM3 = .58 * p.Mix.CementKgM3
+	p.Mix.AggregateKgM3 = 2340 - p.Mix.CementKgM3 - p.Mix.WaterKgM3
+	p.FormRM2KW, p.Protection = new(0.94*usR), []Protection{{RM2KW: 4 * usR, OnAt: demoStart.Add(3 * time.Hour)}}
+	b := Assess(footing, Options{})
+	near(t, 30.43, hoursAfter(b.Timeline.CriticalStrengthAt))
+	require.NotNil(t, b.Ground)
+	for _, x := range []Assessment{a, b} {
+		sound(t, &x)
+		require.Nil(t, x.Timeline.SawcutFromAt)
+		require.Len(t, x.Timeline.Passes, 1)
+		for _, rule := range []string{"finish.after_dusk", "finish.after_hours", "saw.next_day"} {
+			require.Nil(t, found(&x, rule))
+		}
+	}
+}
+
+// TestFirmAsksForMoreStrength: CSA A23.1 wants 7 MPa before the first frost; a firm
+// that tightens the limit to it is held to it, times and freezing alike.
+func TestFirmAsksForMoreStrength(t *testing.T) {
+	plain := Assess(demoCase(), Options{})
+	c := demoCase()
+	c.Firm.Limits = []LimitChange{{Limit: "strength.critical_mpa", Value: 7}}
+	c.Pour.Protection[0].OffAt = new(demoStart.Add(22 * time.Hour))
+	a := Assess(c, Options{Members: 9, Seed: 1})
+	at := 0
+	for plain.Strength[at].ColdestMPa < 7 {
+		at++
+	}
+	require.True(t, a.Timeline.CriticalStrengthAt == nil || a.Timeline.CriticalStrengthAt.After(*plain.Timeline.CriticalStrengthAt))
+	require.Greater(t, at, 22)
+	require.Less(t, *a.MinTempBeforeCriticalC, *plain.MinTempBeforeCriticalC)
+	require.NotNil(t, found(&a, "slab.freezes_early"))
+
+	published := demoCase()
+	published.Pour.Protection[0].OffAt = new(demoStart.Add(22 * time.Hour))
+	require.False(t, *Assess(published, Options{}).FreezesBeforeCritical)
+}
+
+// TestProtectionEnds: the period is that of the service category (ACI 306R), longer
+// while the concrete is colder than it should be kept; blankets come off in working
+// hours; taking them off into a deep frost is a shock (A2-05, 50 F in a day).
+func TestProtectionEnds(t *testing.T) {
+	a := Assess(demoCase(), Options{})
+	require.Equal(t, 48.0, a.Protection.PeriodH) // category 2, accelerated
+	require.Greater(t, hoursAfter(a.Timeline.ProtectUntilAt), 48.0)
+	require.Equal(t, "strength", a.Protection.Governs)
+	off := a.Protection.OffAt.In(time.FixedZone("", -6*3600))
+	require.True(t, off.Hour() >= 7 && off.Hour() < 17, off)
+	require.False(t, off.Before(*a.Timeline.ProtectUntilAt))
+
+	shock := demoCase()
+	shock.Weather = demoHours(150, 0)
+	for i := 60; i < len(shock.Weather); i++ {
+		*shock.Weather[i].AirTempC -= 22
+		*shock.Weather[i].DewPointC -= 22
+	}
+	shock.Pour.Protection = []Protection{{RM2KW: 8 * usR, OnAt: demoStart.Add(7 * time.Hour), OffAt: new(demoStart.Add(64 * time.Hour))}}
+	b := Assess(shock, Options{})
+	f := found(&b, "slab.thermal_shock")
+	require.NotNil(t, f)
+	require.Equal(t, "A2-05", f.Source.ID)
+	require.Greater(t, *f.Observed, *f.Limit)
+}

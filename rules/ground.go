@@ -35,7 +35,8 @@ const (
 	// decides. CAL: one night.
 	observedHoldsH = 14
 	// observedFadeM is the depth over which a correction to a measured base
-	// temperature fades. CAL, the depth of a day's wave.
+	// temperature fades, and the error of a member's ground. CAL, the depth of a few
+	// days' wave.
 	observedFadeM = 0.3
 	groundSeriesH = 72
 	// detailedSpinUp is how long before the hours that are kept the ground is run in

@@ -15,17 +15,19 @@ func (j *job) groundFrozen() []Finding {
 		f.Probability = new(j.chance.BaseFrozen)
 	}
 	limit := j.limits.value("ground.frozen_c")
+	seen, _ := j.seenBase()
+	byHand := seen.Kind == "base_frozen"
 	switch {
-	case g.State == baseFrozen && g.From == fromObserved:
+	case g.State == baseFrozen && byHand:
 		f.Sentence = "The base was found frozen by hand. Concrete must not be placed on frozen ground."
 	case g.State == baseFrozen && g.SurfaceC < limit:
 		f.Sentence = fmt.Sprintf("The base is frozen at the start: surface %s, frost %s deep.", say.temp(g.SurfaceC), say.length(g.FrostDepthMM))
 	case g.State == baseFrozen:
 		f.Sentence = fmt.Sprintf("There is frost down to %s under a thawed skin (surface %s).", say.length(g.FrostDepthMM), say.temp(g.SurfaceC))
-	case g.State == baseNear && g.From != fromObserved:
+	case g.State == baseNear && !byHand:
 		f.Effect, limit = EffectProtect, j.limits.value("ground.warn_c")
 		f.Sentence = fmt.Sprintf("The base is predicted at %s, within the error of freezing: keep it covered and check it by hand at first light.", say.temp(g.SurfaceC))
-	case j.chance != nil && g.From != fromObserved && j.chance.BaseFrozen >= j.limits.value("chance.act"):
+	case j.chance != nil && !byHand && j.chance.BaseFrozen >= j.limits.value("chance.act"):
 		f.Effect, limit = EffectProtect, j.limits.value("ground.warn_c")
 		f.Sentence = fmt.Sprintf("The base is predicted at %s, but freezes within the error of the forecast with a chance of %s: check it by hand at first light.",
 			say.temp(g.SurfaceC), say.percent(j.chance.BaseFrozen))

@@ -81,6 +81,38 @@ func TestTokenScopeKeepsEmptyLists(t *testing.T) {
 	})
 }
 
+// Of replicas that start on an empty database, one makes the first token.
+func TestFirstToken(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	made := make(chan bool, 6)
+	for n := range cap(made) {
+		go func() {
+			var first bool
+			err := b.try(func(tx *db.Tx) (err error) {
+				hash := make([]byte, 32)
+				hash[0] = byte(n)
+				first, err = tx.CreateFirstToken(b.ctx, db.Token{Name: "first", Role: "dispatcher", Hash: hash})
+				return err
+			})
+			if err != nil {
+				t.Error(err)
+			}
+			made <- first
+		}()
+	}
+	count := 0
+	for range cap(made) {
+		if <-made {
+			count++
+		}
+	}
+	require.Equal(t, 1, count)
+	l, err := b.Tokens(b.ctx, db.Page{})
+	require.NoError(t, err)
+	require.Len(t, l.Items, 1)
+}
+
 // The same create sent again gets the answer of the first, its effect stays one.
 func TestIdempotency(t *testing.T) {
 	t.Parallel()

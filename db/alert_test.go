@@ -42,7 +42,7 @@ func TestAlertLife(t *testing.T) {
 		a, err := tx.LockAlertByID(b.ctx, all, raised.ID)
 		require.NoError(t, err)
 		now := tx.Now()
-		a.OperatorState, a.AcknowledgedBy, a.AcknowledgedAt, a.AcknowledgedUntil, a.AckNote = "acknowledged", "tester", &now, ptr(now.Add(time.Hour)), "on it"
+		a.OperatorState, a.AcknowledgedBy, a.AcknowledgedAt, a.AcknowledgedUntil, a.AckNote = "acknowledged", "tester", &now, new(now.Add(time.Hour)), "on it"
 		a.Detail = []byte(`{"limit": 0}`)
 		acknowledged, _, err = tx.Advance(b.ctx, a, db.Transition{Event: "alarm.acknowledged", Note: "on it"})
 		require.NoError(t, err)
@@ -153,7 +153,7 @@ func TestAlertFilters(t *testing.T) {
 	p := b.pour("p", monday)
 	b.raise(p, "frozen_base")
 	b.tx(func(tx *db.Tx) error {
-		a, err := tx.LockAlert(b.ctx, db.Subject{Source: ptr("openmeteo")}, "stale")
+		a, err := tx.LockAlert(b.ctx, db.Subject{Source: new("openmeteo")}, "stale")
 		require.NoError(t, err)
 		require.Zero(t, a.Transition)
 		require.Equal(t, "cleared", a.Condition)

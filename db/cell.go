@@ -195,3 +195,92 @@ func (r reads) PoursOn(ctx context.Context, startsBefore time.Time, cellIDs ...u
 	}
 	return ids, nil
 }
+
+// SourceHealth is how fresh a weather source is for the pours that need it.
+type SourceHealth struct {
+	Cells       int        // that planned or placed pours rest on
+	WaitingFrom *time.Time // the first of them was made then
+	IssuedAt    *time.Time // of the newest issue; nil without any
+	SucceededAt *time.Time
+	LastError   string // of a cell that fails now; empty when none does
+}
+
+const sourceHealth = `
+select count(*)::int as cells, min(c.created_at) as waiting_from, max(c.latest_issued_at) as issued_at,
+	max(c.succeeded_at) as succeeded_at, coalesce(max(c.last_error) filter (where c.failures > 0), '') as last_error
+from cells c
+where c.source = @source and exists (
+	select from site_cells sc join pours p on p.site_id = sc.site_id
+	where sc.cell_id = c.id and p.state in ('planned', 'placed'))`
+
+// SourceHealth tells how fresh a source is.
+func (r reads) SourceHealth(ctx context.Context, source string) (SourceHealth, error) {
+	h, err := one[SourceHealth](ctx, r.q, sourceHealth, args{"source": source})
+	if err != nil {
+		return SourceHealth{}, fmt.Errorf("look after source %s: %w", source, err)
+	}
+	return h, nil
+}
+
+const cellsByID = `select ` + cellColumns + ` from cells c where c.id = any(@ids) order by c.id`
+
+// CellsByID gives some cells; those that are gone are left out.
+func (r reads) CellsByID(ctx context.Context, ids []uuid.UUID) ([]Cell, error) {
+	cells, err := many[Cell](ctx, r.q, cellsByID, args{"ids": ids})
+	if err != nil {
+		return nil, fmt.Errorf("load %d cells: %w", len(ids), err)
+	}
+	return cells, nil
+}
+
+const unlinkCell = `delete from site_cells where cell_id = @cell_id`
+
+// UnlinkCell takes all sites off a cell, because it answers for them no more.
+func (tx *Tx) UnlinkCell(ctx context.Context, cellID uuid.UUID) error {
+	if _, err := run(ctx, tx.q, unlinkCell, args{"cell_id": cellID}); err != nil {
+		return fmt.Errorf("unlink cell %s: %w", cellID, err)
+	}
+	return nil
+}
+
+const makeDue = `
+update cells c set next_due_at = @now
+where c.next_due_at > @now and (cardinality(@site_ids::uuid[]) = 0 or exists (
+	select from site_cells sc where sc.cell_id = c.id and sc.site_id = any(@site_ids)))
+	and (c.expires_at is null or c.expires_at <= @now)`
+
+// MakeDue makes the cells of some sites due at once, of all sites when none is
+// named, except those whose source has said that it has nothing newer yet.
+func (tx *Tx) MakeDue(ctx context.Context, siteIDs ...uuid.UUID) error {
+	if siteIDs == nil {
+		siteIDs = []uuid.UUID{}
+	}
+	if _, err := run(ctx, tx.q, makeDue, args{"site_ids": siteIDs, "now": tx.now}); err != nil {
+		return fmt.Errorf("make cells due: %w", err)
+	}
+	return nil
+}
+
+// CellSite is a site that a cell answers for.
+type CellSite struct {
+	CellID     uuid.UUID
+	SiteID     uuid.UUID
+	Latitude   float64
+	Longitude  float64
+	ElevationM float64
+}
+
+const cellSites = `
+select sc.cell_id, sc.site_id, s.latitude, s.longitude, s.elevation_m
+from site_cells sc join sites s on s.id = sc.site_id
+where sc.cell_id = any(@cell_ids) and s.archived_at is null
+order by sc.cell_id, s.created_at, s.id`
+
+// CellSites gives the sites, archived ones aside, that some cells answer for.
+func (r reads) CellSites(ctx context.Context, cellIDs ...uuid.UUID) ([]CellSite, error) {
+	sites, err := many[CellSite](ctx, r.q, cellSites, args{"cell_ids": cellIDs})
+	if err != nil {
+		return nil, fmt.Errorf("load sites of %d cells: %w", len(cellIDs), err)
+	}
+	return sites, nil
+}

@@ -3,7 +3,6 @@ package db
 import (
 	"context"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"time"
 
@@ -200,52 +199,53 @@ func (q *query) deliveries(f DeliveryFilter) {
 	q.when(!f.Before.IsZero(), "d.created_at < @before", "before", f.Before)
 }
 
-const dueDeliveries = `
-select id from deliveries
-where state = 'pending' and next_attempt_at <= @now and (claimed_until is null or claimed_until <= @now)
-order by next_attempt_at, id limit @limit`
+// claimable says that a delivery d can be attempted: due, nobody at it, its
+// endpoint working, and no earlier one of the same alert still pending there,
+// for people read them in order.
+const claimable = `d.state = 'pending' and d.next_attempt_at <= @now and (d.claimed_until is null or d.claimed_until <= @now)
+	and exists (select from endpoints e where e.id = d.endpoint_id and e.state = 'enabled')
+	and not exists (
+		select from deliveries b
+		where b.endpoint_id = d.endpoint_id and b.alert_id = d.alert_id and b.transition < d.transition and b.state = 'pending')`
 
-// DueDeliveries gives deliveries whose next attempt is due and that nobody is at.
-func (r reads) DueDeliveries(ctx context.Context, now time.Time, limit int) ([]uuid.UUID, error) {
-	ids, err := values[uuid.UUID](ctx, r.q, dueDeliveries, args{"now": now, "limit": limit})
+const claimDeliveries = `
+update deliveries t set attempts = t.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now
+from (
+	select d.id from deliveries d
+	where d.endpoint_id = @endpoint_id and ` + claimable + `
+	order by d.next_attempt_at, d.id limit @limit
+	for update skip locked
+) due
+where t.id = due.id
+returning ` + claimedColumns
+
+// claimedColumns are deliveryColumns of a row t.
+const claimedColumns = `t.id, t.created_at, t.updated_at, t.notice_id, t.endpoint_id, t.alert_id, t.transition, t.severity,
+	t.webhook_id, t.state, t.reason, t.attempts, t.next_attempt_at, t.claimed_by, t.claimed_until, t.settled_at,
+	t.content_type, t.body`
+
+// ClaimDeliveries takes deliveries to one endpoint for one attempt each, whose
+// number is Attempts in the answer. No two replicas take one; when the lease
+// runs out before the attempt is recorded, another may.
+func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica string, limit int, lease time.Duration) ([]Delivery, error) {
+	claimed, err := many[Delivery](ctx, tx.q, claimDeliveries, args{
+		"endpoint_id": endpointID, "replica": replica, "limit": limit, "now": tx.now, "until": tx.now.Add(lease),
+	})
 	if err != nil {
-		return nil, fmt.Errorf("find due deliveries: %w", err)
+		return nil, fmt.Errorf("claim deliveries to endpoint %s: %w", endpointID, err)
+	}
+	return claimed, nil
+}
+
+const dueEndpoints = `select distinct d.endpoint_id from deliveries d where ` + claimable
+
+// DueEndpoints gives the endpoints with deliveries that can be attempted.
+func (r reads) DueEndpoints(ctx context.Context, now time.Time) ([]uuid.UUID, error) {
+	ids, err := values[uuid.UUID](ctx, r.q, dueEndpoints, args{"now": now})
+	if err != nil {
+		return nil, fmt.Errorf("find due endpoints: %w", err)
 	}
 	return ids, nil
-}
-
-const claimDelivery = `
-update deliveries d set attempts = d.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now
-where d.id = @id and d.state = 'pending' and d.next_attempt_at <= @now and (d.claimed_until is null or d.claimed_until <= @now)
-	and not exists (
-		select from deliveries e
-		where e.endpoint_id = d.endpoint_id and e.alert_id = d.alert_id and e.transition < d.transition and e.state = 'pending')
-returning ` + deliveryColumns
-
-// ClaimDelivery takes a delivery for one attempt, whose number is Attempts in
-// the answer. ErrNotFound when it is settled or gone; ErrRunning when it is not
-// due, somebody is at it, or an earlier one of the same alert to the same
-// endpoint is still pending, for people read them in order.
-func (tx *Tx) ClaimDelivery(ctx context.Context, id uuid.UUID, replica string, lease time.Duration) (Delivery, error) {
-	d, err := one[Delivery](ctx, tx.q, claimDelivery, args{"id": id, "replica": replica, "now": tx.now, "until": tx.now.Add(lease)})
-	if errors.Is(err, ErrNotFound) {
-		err = tx.whyUnclaimed(ctx, id)
-	}
-	if err != nil {
-		return Delivery{}, fmt.Errorf("claim delivery %s: %w", id, err)
-	}
-	return d, nil
-}
-
-func (tx *Tx) whyUnclaimed(ctx context.Context, id uuid.UUID) error {
-	state, err := value[string](ctx, tx.q, `select state from deliveries where id = $1`, id)
-	switch {
-	case err != nil:
-		return err
-	case state == "pending":
-		return ErrRunning
-	}
-	return ErrNotFound
 }
 
 // Settle is what an attempt makes of its delivery.

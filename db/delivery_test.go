@@ -1,7 +1,7 @@
 package db_test
 
 import (
-	"errors"
+	"fmt"
 	"testing"
 	"time"
 
@@ -49,12 +49,12 @@ func TestNoticeOnce(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, notice.Payload, stored.Payload)
 
-	due, err := b.DueDeliveries(b.ctx, time.Now().Add(time.Minute), 10)
+	due, err := b.DueEndpoints(b.ctx, time.Now().Add(time.Minute))
 	require.NoError(t, err)
-	require.Equal(t, []uuid.UUID{made[0].ID}, due)
+	require.Equal(t, []uuid.UUID{e.ID}, due)
 
 	err = b.try(func(tx *db.Tx) error { // a notice of a transition that never was
-		_, _, err := tx.CreateNotice(b.ctx, db.Notice{AlertID: &a.ID, Transition: ptr(99), Type: "x", Payload: []byte{}}, nil)
+		_, _, err := tx.CreateNotice(b.ctx, db.Notice{AlertID: &a.ID, Transition: new(99), Type: "x", Payload: []byte{}}, nil)
 		return err
 	})
 	require.ErrorIs(t, err, db.ErrInvalid)
@@ -91,20 +91,28 @@ func TestDeliveryFilters(t *testing.T) {
 	}
 }
 
-// claimAs claims for a replica and gives what happened.
-func (b *bundle) claimAs(id uuid.UUID, replica string, lease time.Duration) (d db.Delivery, err error) {
-	err = b.try(func(tx *db.Tx) (err error) {
-		d, err = tx.ClaimDelivery(b.ctx, id, replica, lease)
+// claimAs claims what is due at the endpoint of a delivery, and wants it to be
+// that delivery alone or, when it isn't claimable, nothing.
+func (b *bundle) claimAs(of db.Delivery, replica string, lease time.Duration) (d db.Delivery, claimed bool) {
+	b.t.Helper()
+	var list []db.Delivery
+	b.tx(func(tx *db.Tx) (err error) {
+		list, err = tx.ClaimDeliveries(b.ctx, of.EndpointID, replica, 10, lease)
 		return err
 	})
-	return d, err
+	if len(list) == 0 {
+		return db.Delivery{}, false
+	}
+	require.Len(b.t, list, 1)
+	require.Equal(b.t, of.ID, list[0].ID)
+	return list[0], true
 }
 
 func (b *bundle) record(d db.Delivery, outcome string, s db.Settle) error {
 	return b.try(func(tx *db.Tx) error {
 		return tx.RecordAttempt(b.ctx, db.Attempt{
-			DeliveryID: d.ID, Number: d.Attempts, At: tx.Now(), DurationMS: 12, Outcome: outcome, Status: ptr(503),
-			Error: "no luck", Response: "busy", RetryAfterS: ptr(1.5), Replica: d.ClaimedBy,
+			DeliveryID: d.ID, Number: d.Attempts, At: tx.Now(), DurationMS: 12, Outcome: outcome, Status: new(503),
+			Error: "no luck", Response: "busy", RetryAfterS: new(1.5), Replica: d.ClaimedBy,
 		}, s)
 	})
 }
@@ -116,29 +124,27 @@ func TestDeliveryAttempts(t *testing.T) {
 	b := setup(t)
 	made := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
 
-	first, err := b.claimAs(made.ID, "a", time.Minute)
-	require.NoError(t, err)
+	first, claimed := b.claimAs(made, "a", time.Minute)
+	require.True(t, claimed)
 	require.Equal(t, 1, first.Attempts)
-	_, err = b.claimAs(made.ID, "b", time.Minute)
-	require.ErrorIs(t, err, db.ErrRunning)
-	require.NoError(t, b.record(first, "retry", db.Settle{State: "pending", Reason: "503", NextAttemptAt: ptr(time.Now().Add(time.Hour))}))
-	_, err = b.claimAs(made.ID, "b", time.Minute)
-	require.ErrorIs(t, err, db.ErrRunning) // not due
-	require.ErrorIs(t, b.record(first, "retry", db.Settle{State: "pending", NextAttemptAt: &monday}), db.ErrConflict)
+	_, claimed = b.claimAs(made, "b", time.Minute)
+	require.False(t, claimed) // leased
+	require.NoError(t, b.record(first, "retry", db.Settle{State: "pending", Reason: "503", NextAttemptAt: new(time.Now().Add(time.Hour))}))
+	_, claimed = b.claimAs(made, "b", time.Minute)
+	require.False(t, claimed) // not due
 
-	_, err = b.Pool().Exec(b.ctx, "update deliveries set next_attempt_at = now()")
+	_, err := b.Pool().Exec(b.ctx, "update deliveries set next_attempt_at = now()")
 	require.NoError(t, err)
-	second, err := b.claimAs(made.ID, "b", 0) // a lease that runs out at once
-	require.NoError(t, err)
-	third, err := b.claimAs(made.ID, "c", time.Minute)
-	require.NoError(t, err)
+	second, claimed := b.claimAs(made, "b", 0) // a lease that runs out at once
+	require.True(t, claimed)
+	third, claimed := b.claimAs(made, "c", time.Minute)
+	require.True(t, claimed)
 	require.Equal(t, 3, third.Attempts)
 	require.ErrorIs(t, b.record(second, "accepted", db.Settle{State: "accepted"}), db.ErrStale) // fenced
 	require.NoError(t, b.record(third, "accepted", db.Settle{State: "accepted", Reason: "200"}))
-	_, err = b.claimAs(made.ID, "a", time.Minute)
-	require.ErrorIs(t, err, db.ErrNotFound)
-	_, err = b.claimAs(uuid.New(), "a", time.Minute)
-	require.ErrorIs(t, err, db.ErrNotFound)
+	require.ErrorIs(t, b.record(third, "retry", db.Settle{State: "pending", NextAttemptAt: &monday}), db.ErrStale) // settled
+	_, claimed = b.claimAs(made, "a", time.Minute)
+	require.False(t, claimed)
 	for _, d := range []db.Delivery{first, second, third} {
 		require.Equal(t, made.WebhookID, d.WebhookID)
 		require.Equal(t, made.Body, d.Body)
@@ -157,27 +163,70 @@ func TestDeliveryAttempts(t *testing.T) {
 	require.Equal(t, 503, *attempts[0].Status)
 }
 
-// Many replicas compete for one delivery: one gets it.
+// Many replicas compete for a row of deliveries: each goes to one of them.
 func TestClaimOnce(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
-	made := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
-	results := make(chan error, 8)
-	for range cap(results) {
+	e := b.endpoint("e")
+	p := b.pour("p", monday)
+	want := map[uuid.UUID]bool{}
+	for n := range 20 {
+		want[b.deliver(b.raise(p, fmt.Sprint("kind ", n)), e).ID] = true
+	}
+	claims := make(chan []db.Delivery, 8)
+	for range cap(claims) {
 		go func() {
-			_, err := b.claimAs(made.ID, "x", time.Minute)
-			results <- err
+			var mine []db.Delivery
+			for {
+				var some []db.Delivery
+				err := b.try(func(tx *db.Tx) (err error) {
+					some, err = tx.ClaimDeliveries(b.ctx, e.ID, "r", 3, time.Minute)
+					return err
+				})
+				if err != nil {
+					t.Error(err)
+				}
+				if len(some) == 0 {
+					break
+				}
+				mine = append(mine, some...)
+			}
+			claims <- mine
 		}()
 	}
-	won := 0
-	for range cap(results) {
-		if err := <-results; err == nil {
-			won++
-		} else {
-			require.ErrorIs(t, err, db.ErrRunning)
+	got := map[uuid.UUID]bool{}
+	for range cap(claims) {
+		for _, d := range <-claims {
+			require.False(t, got[d.ID], "claimed twice")
+			got[d.ID] = true
+			require.Equal(t, 1, d.Attempts)
 		}
 	}
-	require.Equal(t, 1, won)
+	require.Equal(t, want, got)
+}
+
+// What is pending for a disabled endpoint waits until it is enabled again.
+func TestDisabledEndpointKeepsItsQueue(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("e")
+	d := b.deliver(b.raise(b.pour("p", monday), "k"), e)
+	b.tx(func(tx *db.Tx) error {
+		_, err := tx.DisableEndpoint(b.ctx, e.ID, "gone")
+		return err
+	})
+	due, err := b.DueEndpoints(b.ctx, time.Now().Add(time.Minute))
+	require.NoError(t, err)
+	require.Empty(t, due)
+	_, claimed := b.claimAs(d, "r", time.Minute)
+	require.False(t, claimed)
+	b.tx(func(tx *db.Tx) error {
+		e.Version = 2
+		_, err := tx.UpdateEndpoint(b.ctx, e, "")
+		return err
+	})
+	_, claimed = b.claimAs(d, "r", time.Minute)
+	require.True(t, claimed)
 }
 
 // Of one alert, an endpoint hears the states in order; another alert or endpoint
@@ -201,10 +250,8 @@ func TestDeliveriesInOrder(t *testing.T) {
 		return err
 	})
 
-	_, err := b.claimAs(second.ID, "r", time.Minute)
-	require.ErrorIs(t, err, db.ErrRunning)
-	_, err = b.claimAs(elsewhere.ID, "r", time.Minute)
-	require.NoError(t, err)
+	_, claimed := b.claimAs(elsewhere, "r", time.Minute)
+	require.True(t, claimed)
 
 	supersede := func(before time.Time) (ids []uuid.UUID) {
 		b.tx(func(tx *db.Tx) (err error) {
@@ -214,13 +261,15 @@ func TestDeliveriesInOrder(t *testing.T) {
 		return ids
 	}
 	require.Empty(t, supersede(first.CreatedAt))
-	claimed, err := b.claimAs(first.ID, "r", time.Minute)
-	require.NoError(t, err)
+	head, claimed := b.claimAs(first, "r", time.Minute) // and not the second
+	require.True(t, claimed)
+	_, claimed = b.claimAs(second, "r", time.Minute)
+	require.False(t, claimed)
 	require.Empty(t, supersede(time.Now().Add(time.Minute))) // somebody is at it
-	require.NoError(t, b.record(claimed, "retry", db.Settle{State: "pending", NextAttemptAt: ptr(time.Now().Add(time.Hour))}))
+	require.NoError(t, b.record(head, "retry", db.Settle{State: "pending", NextAttemptAt: new(time.Now().Add(time.Hour))}))
 	require.Equal(t, []uuid.UUID{first.ID}, supersede(time.Now().Add(time.Minute)))
-	_, err = b.claimAs(second.ID, "r", time.Minute)
-	require.NoError(t, err)
+	_, claimed = b.claimAs(second, "r", time.Minute)
+	require.True(t, claimed)
 }
 
 // A replay sends the same bytes under the same id; what is pending is left alone.
@@ -229,9 +278,9 @@ func TestReplay(t *testing.T) {
 	b := setup(t)
 	e := b.endpoint("e")
 	p := b.pour("p", monday)
-	dead, pending := b.deliver(b.raise(p, "k"), e), b.deliver(b.raise(p, "other"), e)
-	claimed, err := b.claimAs(dead.ID, "r", time.Minute)
-	require.NoError(t, err)
+	dead := b.deliver(b.raise(p, "k"), e)
+	claimed, ok := b.claimAs(dead, "r", time.Minute)
+	require.True(t, ok)
 	require.NoError(t, b.record(claimed, "gone", db.Settle{State: "dead", Reason: "410"}))
 
 	replay := func(f db.DeliveryFilter) (ids []uuid.UUID) {
@@ -245,11 +294,12 @@ func TestReplay(t *testing.T) {
 	require.Empty(t, replay(db.DeliveryFilter{States: []string{"accepted"}}))
 	require.Equal(t, []uuid.UUID{dead.ID}, replay(db.DeliveryFilter{EndpointID: e.ID, PourID: p.ID, From: dead.CreatedAt}))
 	require.Empty(t, replay(db.DeliveryFilter{EndpointID: e.ID}))
-	again, err := b.claimAs(dead.ID, "r", time.Minute)
-	require.NoError(t, err)
+	again, ok := b.claimAs(dead, "r", time.Minute)
+	require.True(t, ok)
 	require.Equal(t, 2, again.Attempts)
 	require.Equal(t, []any{dead.WebhookID, dead.Body}, []any{again.WebhookID, again.Body})
 
+	pending := b.deliver(b.raise(p, "other"), e)
 	b.tx(func(tx *db.Tx) error {
 		require.NoError(t, tx.SettleDelivery(b.ctx, all, pending.ID, "superseded", "newer"))
 		require.ErrorIs(t, tx.SettleDelivery(b.ctx, all, pending.ID, "dead", "x"), db.ErrNotFound)
@@ -358,5 +408,5 @@ func TestEndpointHealth(t *testing.T) {
 		return nil
 	})
 	err = b.try(func(tx *db.Tx) error { return tx.RotateSecret(b.ctx, uuid.New(), "s", 0) })
-	require.True(t, errors.Is(err, db.ErrInvalid))
+	require.ErrorIs(t, err, db.ErrInvalid)
 }

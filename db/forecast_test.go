@@ -34,7 +34,7 @@ func issue(cell db.Cell, issuedAt time.Time, body string) db.Issue {
 func (b *bundle) cell(source, key string) (c db.Cell) {
 	b.t.Helper()
 	b.tx(func(tx *db.Tx) (err error) {
-		c, err = tx.EnsureCell(b.ctx, db.Cell{Source: source, Key: key, Latitude: 42, Longitude: -88, ElevationM: ptr(230.0)})
+		c, err = tx.EnsureCell(b.ctx, db.Cell{Source: source, Key: key, Latitude: 42, Longitude: -88, ElevationM: new(230.0)})
 		if err != nil {
 			return err
 		}
@@ -82,10 +82,86 @@ func TestCells(t *testing.T) {
 	cells, err := b.SiteCells(b.ctx, b.site.ID)
 	require.NoError(t, err)
 	require.Len(t, cells, 1)
+	linked, err := b.CellSites(b.ctx, c.ID, uuid.New())
+	require.NoError(t, err)
+	require.Equal(t, []db.CellSite{{CellID: c.ID, SiteID: b.site.ID, Latitude: 42, Longitude: -88, ElevationM: 220}}, linked)
+	byID, err := b.CellsByID(b.ctx, []uuid.UUID{c.ID, uuid.New()})
+	require.NoError(t, err)
+	require.Len(t, byID, 1)
+	requireSame(t, c, byID[0])
 	b.tx(func(tx *db.Tx) error { return tx.UnlinkSite(b.ctx, b.site.ID) })
 	cells, err = b.SiteCells(b.ctx, b.site.ID)
 	require.NoError(t, err)
 	require.Empty(t, cells)
+
+	b.tx(func(tx *db.Tx) error {
+		for _, id := range []uuid.UUID{b.site.ID, other.ID} {
+			require.NoError(t, tx.LinkSite(b.ctx, id, "openmeteo", c.ID))
+		}
+		return tx.UnlinkCell(b.ctx, c.ID)
+	})
+	linked, err = b.CellSites(b.ctx, c.ID)
+	require.NoError(t, err)
+	require.Empty(t, linked)
+}
+
+// How fresh a source is counts the cells that living pours rest on.
+func TestSourceHealth(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	health := func() db.SourceHealth {
+		h, err := b.SourceHealth(b.ctx, "openmeteo")
+		require.NoError(t, err)
+		return h
+	}
+	c := b.cell("openmeteo", "k")
+	require.Equal(t, db.SourceHealth{}, health()) // no pour there
+	b.pour("p", monday)
+	h := health()
+	require.Equal(t, 1, h.Cells)
+	require.True(t, h.WaitingFrom.Equal(c.CreatedAt))
+	require.Nil(t, h.IssuedAt)
+
+	b.issue(issue(c, monday, "a"), hours(monday, 1))
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: c.ID, Succeeded: true, NextDueAt: tx.Now()}))
+		return tx.SaveFetch(b.ctx, db.Fetch{CellID: c.ID, Error: "503", NextDueAt: tx.Now()})
+	})
+	h = health()
+	require.True(t, h.IssuedAt.Equal(monday))
+	require.NotNil(t, h.SucceededAt)
+	require.Equal(t, "503", h.LastError)
+}
+
+// Cells are made due at once unless their source has nothing newer yet.
+func TestMakeDue(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	stale, fresh, other := b.cell("openmeteo", "stale"), b.cell("nws", "fresh"), b.cell("metno", "other")
+	later := time.Now().Add(time.Hour)
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.LinkSite(b.ctx, b.newSite("elsewhere", "UTC").ID, "metno", other.ID))
+		_, err := tx.PGX().Exec(b.ctx, "delete from site_cells where site_id = $1 and source = 'metno'", b.site.ID)
+		require.NoError(t, err)
+		require.NoError(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: stale.ID, Succeeded: true, NextDueAt: later}))
+		require.NoError(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: other.ID, Succeeded: true, NextDueAt: later}))
+		return tx.SaveFetch(b.ctx, db.Fetch{CellID: fresh.ID, Succeeded: true, ExpiresAt: &later, NextDueAt: later})
+	})
+	due := func() (keys []string) {
+		l, err := b.Cells(b.ctx, "", db.Page{})
+		require.NoError(t, err)
+		for _, c := range l.Items {
+			if c.NextDueAt.Before(time.Now().Add(time.Minute)) {
+				keys = append(keys, c.Key)
+			}
+		}
+		return keys
+	}
+	require.Empty(t, due())
+	b.tx(func(tx *db.Tx) error { return tx.MakeDue(b.ctx, b.site.ID) })
+	require.Equal(t, []string{"stale"}, due())
+	b.tx(func(tx *db.Tx) error { return tx.MakeDue(b.ctx) })
+	require.Equal(t, []string{"stale", "other"}, due())
 }
 
 // A cell is claimed when it is due and a living pour needs it, by one replica,
@@ -129,7 +205,7 @@ func TestClaimCells(t *testing.T) {
 
 	b.tx(func(tx *db.Tx) error {
 		return tx.SaveFetch(b.ctx, db.Fetch{
-			CellID: c.ID, Succeeded: true, ETag: `"x"`, LastModified: "Mon", ExpiresAt: ptr(at.Add(time.Hour)),
+			CellID: c.ID, Succeeded: true, ETag: `"x"`, LastModified: "Mon", ExpiresAt: new(at.Add(time.Hour)),
 			NextDueAt: at.Add(time.Hour), Meta: []byte(`{"a": 1}`),
 		})
 	})
@@ -156,12 +232,12 @@ func TestIssueRoundTrip(t *testing.T) {
 	c := b.cell("openmeteo", "k")
 	full := db.Hour{
 		Hour: rules.Hour{
-			At: monday, AirTempC: ptr(-9.4), DewPointC: ptr(-13.0), WindMS: ptr(3.6), GustMS: ptr(6.0), Cloud: ptr(0.5),
-			ShortwaveWm2: ptr(0.0), PrecipMM: ptr(0.1), PrecipType: "snow", PrecipProb: ptr(0.4), SnowDepthM: ptr(0.12),
-			AirTempSDC: ptr(1.5), WindSDMS: ptr(0.7),
+			At: monday, AirTempC: new(-9.4), DewPointC: new(-13.0), WindMS: new(3.6), GustMS: new(6.0), Cloud: new(0.5),
+			ShortwaveWm2: new(0.0), PrecipMM: new(0.1), PrecipType: "snow", PrecipProb: new(0.4), SnowDepthM: new(0.12),
+			AirTempSDC: new(1.5), WindSDMS: new(0.7),
 		},
-		RelHumidity: ptr(0.75), WindFromDeg: ptr(310.0), PrecipProbWindowH: ptr(int16(6)), SnowfallMMSWE: ptr(0.1),
-		SnowfallDepthM: ptr(0.001), IceAccumMM: ptr(0.0), SkinTempC: ptr(-11.0), PressurePa: ptr(99000.0), Flags: 1<<40 | 5,
+		RelHumidity: new(0.75), WindFromDeg: new(310.0), PrecipProbWindowH: new(int16(6)), SnowfallMMSWE: new(0.1),
+		SnowfallDepthM: new(0.001), IceAccumMM: new(0.0), SkinTempC: new(-11.0), PressurePa: new(99000.0), Flags: 1<<40 | 5,
 		SoilTemps: []db.SoilTemp{{TopM: 0, BottomM: 0.07, TempC: -0.3}},
 	}
 	list := []db.Hour{full, {Hour: rules.Hour{At: monday.Add(2 * time.Hour)}}}
@@ -170,6 +246,7 @@ func TestIssueRoundTrip(t *testing.T) {
 	require.Equal(t, 2, stored.Hours)
 	require.True(t, stored.FirstHourAt.Equal(monday) && stored.LastHourAt.Equal(monday.Add(2*time.Hour)))
 	require.True(t, stored.ReachAt.Equal(stored.LastHourAt))
+	require.InDelta(t, 230, *stored.ElevationM, 0) // the cell's
 
 	got, err := b.Hours(b.ctx, stored.ID, time.Time{}, time.Time{})
 	require.NoError(t, err)
@@ -257,7 +334,7 @@ func TestWarnings(t *testing.T) {
 	b.tx(func(tx *db.Tx) error {
 		require.NoError(t, tx.ReplaceWarnings(b.ctx, b.site.ID, "other", []db.Warning{warning("z", nil)}))
 		require.NoError(t, tx.ReplaceWarnings(b.ctx, b.site.ID, "nws", []db.Warning{warning("gone", nil)}))
-		return tx.ReplaceWarnings(b.ctx, b.site.ID, "nws", []db.Warning{warning("a", ptr(monday.Add(time.Hour))), warning("b", nil)})
+		return tx.ReplaceWarnings(b.ctx, b.site.ID, "nws", []db.Warning{warning("a", new(monday.Add(time.Hour))), warning("b", nil)})
 	})
 	ids := func(now time.Time) (ids []string) {
 		warnings, err := b.Warnings(b.ctx, now, b.site.ID)

@@ -18,6 +18,7 @@ type Issue struct {
 	CellID        uuid.UUID
 	Kind          string // forecast, or observed
 	Model         string
+	ElevationM    *float64  // of the ground the hours are for; the cell's when nil at the store
 	IssuedAt      time.Time // by the source's own word
 	FetchedAt     time.Time
 	PayloadSHA256 []byte // of the body as it came
@@ -50,14 +51,14 @@ type SoilTemp struct {
 	TempC   float64 `json:"temp_c"`
 }
 
-const issueColumns = `i.id, i.cell_id, i.kind, i.model, i.issued_at, i.fetched_at, i.payload_sha256, i.first_hour_at,
+const issueColumns = `i.id, i.cell_id, i.kind, i.model, i.elevation_m, i.issued_at, i.fetched_at, i.payload_sha256, i.first_hour_at,
 	i.last_hour_at, i.reach_at, i.hours`
 
 const (
 	insertIssue = `
-		insert into issues as i (id, cell_id, kind, model, issued_at, fetched_at, payload_sha256, first_hour_at,
+		insert into issues as i (id, cell_id, kind, model, elevation_m, issued_at, fetched_at, payload_sha256, first_hour_at,
 			last_hour_at, reach_at, hours, body)
-		values (@id, @cell_id, @kind, @model, @issued_at, @fetched_at, @payload_sha256, @first_hour_at,
+		values (@id, @cell_id, @kind, @model, coalesce(@elevation_m, (select elevation_m from cells where id = @cell_id)), @issued_at, @fetched_at, @payload_sha256, @first_hour_at,
 			@last_hour_at, @reach_at, @hours, @body)
 		on conflict on constraint issues_payload_sha256_key do nothing
 		returning ` + issueColumns
@@ -181,14 +182,13 @@ func (r reads) Issues(ctx context.Context, cellID uuid.UUID, p Page) (List[Issue
 // SiteIssue is the latest that one source gave for a site.
 type SiteIssue struct {
 	Issue
-	SiteID     uuid.UUID
-	Source     string
-	Key        string
-	ElevationM *float64 // of the cell
+	SiteID uuid.UUID
+	Source string
+	Key    string
 }
 
 const latestIssues = `
-select ` + issueColumns + `, sc.site_id, c.source, c.key, c.elevation_m
+select ` + issueColumns + `, sc.site_id, c.source, c.key
 from site_cells sc join cells c on c.id = sc.cell_id join issues i on i.id = c.latest_issue_id
 where sc.site_id = any(@site_ids) order by sc.site_id, c.source`
 
@@ -219,12 +219,13 @@ func (r reads) Hours(ctx context.Context, issueID uuid.UUID, from, before time.T
 // PastHour is an hour with the issue it is taken from.
 type PastHour struct {
 	Hour
-	IssueID  uuid.UUID
-	IssuedAt time.Time
+	IssueID    uuid.UUID
+	IssuedAt   time.Time
+	ElevationM *float64 // of the issue
 }
 
 const pastHours = `
-select distinct on (h.at) ` + hourColumns + `, h.issue_id, i.issued_at
+select distinct on (h.at) ` + hourColumns + `, h.issue_id, i.issued_at, i.elevation_m
 from issues i join forecast_hours h on h.issue_id = i.id
 where i.cell_id = @cell_id and i.last_hour_at >= @from and i.first_hour_at < @before and h.at >= @from and h.at < @before
 order by h.at, i.issued_at desc, i.fetched_at desc`

@@ -251,3 +251,46 @@ func (tx *Tx) DeletePour(ctx context.Context, scope Scope, id uuid.UUID, version
 	}
 	return nil
 }
+
+// The order of the keys keeps two transactions from waiting for each other.
+const lockPours = `
+select pg_advisory_xact_lock(key) from (
+	select hashtextextended('assess ' || id, 0) as key from unnest(@ids::uuid[]) id order by key
+) keys`
+
+// LockPours keeps other transactions that lock the same pours waiting until this
+// one ends. It is for deciding about pours, one decision after another; edits of
+// the pours go on meanwhile.
+func (tx *Tx) LockPours(ctx context.Context, ids ...uuid.UUID) error {
+	if _, err := run(ctx, tx.q, lockPours, args{"ids": ids}); err != nil {
+		return fmt.Errorf("lock %d pours: %w", len(ids), err)
+	}
+	return nil
+}
+
+// WatchedPour is what a clock has to know of a pour.
+type WatchedPour struct {
+	ID         uuid.UUID
+	State      PourState
+	StartsAt   time.Time
+	CancelBy   *time.Time
+	AssessedAt *time.Time
+	Latitude   float64 // of the site
+	Longitude  float64
+	Timezone   string
+}
+
+const watchedPours = `
+select p.id, p.state, p.starts_at, p.cancel_by, p.assessed_at, s.latitude, s.longitude, s.timezone
+from pours p join sites s on s.id = p.site_id
+where p.state in ('planned', 'placed') and p.starts_at >= @from and p.starts_at < @before
+order by p.starts_at, p.id`
+
+// WatchedPours gives the planned and placed pours that start in a span of time.
+func (r reads) WatchedPours(ctx context.Context, from, before time.Time) ([]WatchedPour, error) {
+	pours, err := many[WatchedPour](ctx, r.q, watchedPours, args{"from": from, "before": before})
+	if err != nil {
+		return nil, fmt.Errorf("load watched pours: %w", err)
+	}
+	return pours, nil
+}

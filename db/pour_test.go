@@ -41,7 +41,7 @@ func TestCrewOverlap(t *testing.T) {
 	done.State, done.CancelledAt = db.Cancelled, &monday
 	b.store(done)
 	b.tx(func(tx *db.Tx) error {
-		first.State, first.CancelledAt = db.Cancelled, ptr(tx.Now())
+		first.State, first.CancelledAt = db.Cancelled, new(tx.Now())
 		_, err := tx.UpdatePour(b.ctx, all, first)
 		return err
 	})
@@ -193,6 +193,54 @@ func TestPourInputs(t *testing.T) {
 	}
 }
 
+func TestWatchedPours(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	p := b.pour("p", monday)
+	done := b.draft("done", monday.Add(time.Hour))
+	done.State, done.CancelledAt = db.Cancelled, &monday
+	b.store(done)
+	b.pour("later", monday.Add(24*time.Hour))
+	watched, err := b.WatchedPours(b.ctx, monday, monday.Add(24*time.Hour))
+	require.NoError(t, err)
+	require.Len(t, watched, 1)
+	requireSame(t, db.WatchedPour{
+		ID: p.ID, State: db.Planned, StartsAt: monday, Latitude: 42, Longitude: -88, Timezone: "America/Chicago",
+	}, watched[0])
+}
+
+// Who locks a pour decides about it alone; edits and other pours go on.
+func TestLockPours(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	p, q := b.pour("p", monday), b.pour("q", monday.Add(24*time.Hour))
+	waited := make(chan error, 1)
+	var order []string
+	b.tx(func(tx *db.Tx) error {
+		require.NoError(t, tx.LockPours(b.ctx, p.ID, q.ID))
+		go func() {
+			waited <- b.try(func(other *db.Tx) error {
+				if err := other.LockPours(b.ctx, q.ID, p.ID); err != nil {
+					return err
+				}
+				order = append(order, "second")
+				return nil
+			})
+		}()
+		b.tx(func(other *db.Tx) error {
+			_, err := other.UpdatePour(b.ctx, all, p)
+			require.NoError(t, err)
+			return other.LockPours(b.ctx, uuid.New())
+		})
+		time.Sleep(100 * time.Millisecond)
+		require.Empty(t, waited)
+		order = append(order, "first")
+		return nil
+	})
+	require.NoError(t, <-waited)
+	require.Equal(t, []string{"first", "second"}, order)
+}
+
 func TestObservations(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
@@ -250,7 +298,7 @@ func TestAssessments(t *testing.T) {
 
 	window := monday.Add(26 * time.Hour)
 	first := b.assess(p, monday.Add(-3*time.Hour), rules.Move, func(a *db.Assessment) {
-		a.NextWindowAt, a.WorstProbability, a.PBaseFrozen, a.IssueIDs = &window, ptr(0.8), ptr(0.8), []uuid.UUID{uuid.New()}
+		a.NextWindowAt, a.WorstProbability, a.PBaseFrozen, a.IssueIDs = &window, new(0.8), new(0.8), []uuid.UUID{uuid.New()}
 		a.Document = []byte(`{"verdict": "move", "windows": [{"starts_at": "2026-01-13T15:00:00Z", "verdict": "place", "cost": 1.5}]}`)
 	})
 	got, err := b.Assessment(b.ctx, all, first.ID)
@@ -264,7 +312,7 @@ func TestAssessments(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, p.Version, standing.Version) // no edit of the pour
 	requireSame(t, db.Standing{
-		Verdict: rules.Move, WorstRule: "ground.frozen", WorstReason: "The base is frozen.", WorstProbability: ptr(0.8),
+		Verdict: rules.Move, WorstRule: "ground.frozen", WorstReason: "The base is frozen.", WorstProbability: new(0.8),
 		Severity: "major", AssessedAt: &first.At, AssessmentID: &first.ID, NextWindowAt: &window,
 	}, standing.Standing)
 

@@ -25,14 +25,14 @@ func TestRecordsRoundTrip(t *testing.T) {
 		},
 	}
 	plant := db.Plant{
-		Name: "South plant", Latitude: ptr(46.7), Longitude: ptr(-92.2), DailyM3: ptr(300.0), ArchivedAt: &at,
+		Name: "South plant", Latitude: new(46.7), Longitude: new(-92.2), DailyM3: new(300.0), ArchivedAt: &at,
 		Plant: rules.Plant{
-			AggregateTempC: ptr(-3.0), AggregateMoisturePct: ptr(3.0), CementTempC: ptr(15.0), WaterMaxC: ptr(70.0),
-			HaulMin: ptr(40.0), Truck: "drum", TruckM3: 7.6, AcceleratorOK: ptr(true),
+			AggregateTempC: new(-3.0), AggregateMoisturePct: new(3.0), CementTempC: new(15.0), WaterMaxC: new(70.0),
+			HaulMin: new(40.0), Truck: "drum", TruckM3: 7.6, AcceleratorOK: new(true),
 		},
 	}
 	crew := db.Crew{
-		Name: "Blue crew", DayStartsMin: 360, DayEndsMin: 1020, Days: []int16{1, 2, 6}, Machine: ptr(true),
+		Name: "Blue crew", DayStartsMin: 360, DayEndsMin: 1020, Days: []int16{1, 2, 6}, Machine: new(true),
 		PlaceM3H: 20, StaggerMin: 25, ArchivedAt: &at,
 	}
 	mix := db.Mix{
@@ -43,13 +43,13 @@ func TestRecordsRoundTrip(t *testing.T) {
 	}
 	pour := b.draft("garage slab", monday)
 	pour.Note, pour.WidthMM, pour.HeightMM, pour.LengthMM = "dig by hand", 400, 2400, 9000
-	pour.VolumeM3, pour.WastePct, pour.FoamMM, pour.VapourRetarder, pour.Exposure = ptr(9.0), ptr(5.0), 50, true, rules.ExposureC2
-	pour.FormRM2KW, pour.Windbreak, pour.Lights, pour.PlacedTempC, pour.HaulMin = ptr(0.2), true, true, ptr(18.0), ptr(30.0)
+	pour.VolumeM3, pour.WastePct, pour.FoamMM, pour.VapourRetarder, pour.Exposure = new(9.0), new(5.0), 50, true, rules.ExposureC2
+	pour.FormRM2KW, pour.Windbreak, pour.Lights, pour.PlacedTempC, pour.HaulMin = new(0.2), true, true, new(18.0), new(30.0)
 	pour.Base.Temps = []rules.DepthTemp{{DepthMM: 0, TempC: 0.8}}
 	pour.Protection = []rules.Protection{{RM2KW: 0.7, OnAt: monday.Add(8 * time.Hour)}}
 	pour.ProtectionAtHand = []rules.Cover{{Name: "blanket", RM2KW: 0.7, AreaM2: 100, MaxLayers: 2}}
 	pour.GroundCover = []rules.GroundCover{{Kind: "heated", HeatWM2: 100, OnAt: monday.Add(-48 * time.Hour)}}
-	pour.CancelBy, pour.State, pour.PlacedAt, pour.ReleasedAt = ptr(monday.Add(-17*time.Hour)), db.Released, &at, ptr(at.Add(72*time.Hour))
+	pour.CancelBy, pour.State, pour.PlacedAt, pour.ReleasedAt = new(monday.Add(-17*time.Hour)), db.Released, &at, new(at.Add(72*time.Hour))
 
 	b.tx(func(tx *db.Tx) error {
 		born := func(stored, sent *db.Record) {
@@ -314,7 +314,7 @@ func TestFieldErrors(t *testing.T) {
 			return err
 		}},
 		{"latitude alone", db.ErrInvalid, "longitude", func(tx *db.Tx) error {
-			_, err := tx.CreatePlant(b.ctx, all, db.Plant{Name: "x", Latitude: ptr(1.0)})
+			_, err := tx.CreatePlant(b.ctx, all, db.Plant{Name: "x", Latitude: new(1.0)})
 			return err
 		}},
 		{"site in use", db.ErrConflict, "", func(tx *db.Tx) error { return tx.DeleteSite(b.ctx, all, b.site.ID, 1) }},
@@ -329,7 +329,7 @@ func TestFieldErrors(t *testing.T) {
 		{"quiet hours by half", db.ErrInvalid, "quiet_ends_min", func(tx *db.Tx) error {
 			f, err := tx.Firm(b.ctx)
 			require.NoError(t, err)
-			f.QuietStartsMin = ptr(1200)
+			f.QuietStartsMin = new(1200)
 			_, err = tx.UpdateFirm(b.ctx, f)
 			return err
 		}},
@@ -362,7 +362,7 @@ func TestArchivedNameIsFree(t *testing.T) {
 	b := setup(t)
 	b.tx(func(tx *db.Tx) error {
 		old := b.crew
-		old.ArchivedAt = ptr(tx.Now())
+		old.ArchivedAt = new(tx.Now())
 		_, err := tx.UpdateCrew(b.ctx, all, old)
 		return err
 	})
@@ -407,7 +407,7 @@ func TestFirm(t *testing.T) {
 	require.Equal(t, rules.UnitsUS, f.Units)
 	f.Name, f.Units, f.Calibration = "Cold Slab Co", rules.UnitsSI, rules.Calibration{SetFactor: 1.1, BlanketEfficiency: 0.6}
 	f.Limits = []rules.LimitChange{{Limit: "placing_max_c", Value: 30, Override: true, Reason: "our engineer"}}
-	f.QuietStartsMin, f.QuietEndsMin, f.QuietCriticalExempt = ptr(1260), ptr(330), false
+	f.QuietStartsMin, f.QuietEndsMin, f.QuietCriticalExempt = new(1260), new(330), false
 	b.tx(func(tx *db.Tx) error {
 		stored, err := tx.UpdateFirm(b.ctx, f)
 		require.NoError(t, err)

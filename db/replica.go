@@ -33,6 +33,9 @@ func (d *DB) Leave(ctx context.Context, id string) error {
 const freeJobs = `
 with silent as (
 	delete from replicas where seen_at < now() - @silent_for::interval returning id
+), unclaimed as (
+	update deliveries d set claimed_by = '', claimed_until = null
+	from silent where d.state = 'pending' and d.claimed_by = silent.id
 )
 update river_job j set state = 'available', scheduled_at = now(), finalized_at = null,
 	max_attempts = greatest(j.max_attempts, j.attempt + 1),
@@ -42,8 +45,9 @@ from silent
 where j.state = 'running' and j.attempted_by[cardinality(j.attempted_by)] = silent.id`
 
 // FreeJobs forgets replicas that have been silent for a time and makes the jobs
-// that they were at available to the others, and says how many. A replica that
-// was only slow may still finish its job: work must bear being done twice.
+// that they were at available to the others, and says how many; deliveries they
+// had claimed are free again. A replica that was only slow may still finish its
+// job: work must bear being done twice.
 func (d *DB) FreeJobs(ctx context.Context, silentFor time.Duration) (int64, error) {
 	n, err := run(ctx, d.q, freeJobs, args{"silent_for": silentFor})
 	if err != nil {

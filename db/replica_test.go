@@ -39,6 +39,9 @@ func TestFreeJobs(t *testing.T) {
 	var dead, alive int64
 	require.NoError(t, b.Pool().QueryRow(b.ctx, insertRunning, "dead").Scan(&dead))
 	require.NoError(t, b.Pool().QueryRow(b.ctx, insertRunning, "alive").Scan(&alive))
+	held := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
+	_, claimed := b.claimAs(held, "dead", time.Hour)
+	require.True(t, claimed)
 	require.NoError(t, b.Beat(b.ctx, "dead"))
 	require.NoError(t, b.Beat(b.ctx, "left"))
 	require.NoError(t, b.Leave(b.ctx, "left"))
@@ -50,6 +53,9 @@ func TestFreeJobs(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, want, n)
 	}
+
+	_, claimed = b.claimAs(held, "alive", time.Hour)
+	require.True(t, claimed) // the lease went with its holder
 
 	w := &choreWorker{done: make(chan *river.Job[chore], 2)}
 	workers := river.NewWorkers()

@@ -177,5 +177,3 @@ func (b *bundle) deliver(a db.Alert, e db.Endpoint) (d db.Delivery) {
 	})
 	return d
 }
-
-func ptr[T any](v T) *T { return &v }

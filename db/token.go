@@ -33,6 +33,7 @@ func (t Token) ValidAt(now time.Time) bool {
 const tokenColumns = `t.id, t.version, t.created_at, t.updated_at, t.name, t.role, t.crew_ids, t.plant_ids, t.hash, t.prefix,
 	t.expires_at, t.revoked_at, t.last_used_at`
 
+//nolint:gosec // a statement, not a credential
 const selectTokenByHash = `select ` + tokenColumns + ` from tokens t where t.hash = @hash`
 
 // TokenByHash gives the token of a secret, valid or not.
@@ -96,6 +97,7 @@ func (tx *Tx) UpdateToken(ctx context.Context, t Token) (Token, error) {
 	return stored, nil
 }
 
+//nolint:gosec // a statement, not a credential
 const revokeToken = `
 update tokens t set version = t.version + 1, updated_at = @now, revoked_at = coalesce(t.revoked_at, @now)
 where t.id = @id and t.version = @version
@@ -108,6 +110,33 @@ func (tx *Tx) RevokeToken(ctx context.Context, id uuid.UUID, version int64) (Tok
 		return Token{}, fmt.Errorf("revoke token %s: %w", id, err)
 	}
 	return stored, nil
+}
+
+// CreateFirstToken stores a token only when there has never been one, and tells
+// whether it did: of replicas that start on an empty database, one does.
+func (tx *Tx) CreateFirstToken(ctx context.Context, t Token) (bool, error) {
+	made, err := tx.createFirstToken(ctx, t)
+	if err != nil {
+		return false, fmt.Errorf("create first token: %w", err)
+	}
+	return made, nil
+}
+
+const (
+	lockTokens = `select pg_advisory_xact_lock(hashtext('first token'))`
+	anyToken   = `select exists (select from tokens)` // its own statement sees what the lock's last holder made
+)
+
+func (tx *Tx) createFirstToken(ctx context.Context, t Token) (bool, error) {
+	if _, err := run(ctx, tx.q, lockTokens); err != nil {
+		return false, err
+	}
+	taken, err := value[bool](ctx, tx.q, anyToken)
+	if err != nil || taken {
+		return false, err
+	}
+	_, err = created[Token](ctx, tx, insertToken, record(t))
+	return err == nil, err
 }
 
 const touchToken = `

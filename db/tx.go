@@ -45,7 +45,7 @@ func (d *DB) Tx(ctx context.Context, actor Actor, fn func(*Tx) error) error {
 		select { // out of step with the other
 		case <-ctx.Done():
 			return err
-		case <-time.After(time.Duration(run) * rand.N(20*time.Millisecond)):
+		case <-time.After(time.Duration(run) * rand.N(20*time.Millisecond)): //nolint:gosec // a pause, not a secret
 		}
 	}
 }

@@ -277,6 +277,7 @@ create table issues (
     cell_id        uuid        not null references cells,
     kind           text        not null check (kind in ('forecast', 'observed')),
     model          text        not null default '',
+    elevation_m    double precision check (elevation_m between -430 and 9000),
     issued_at      timestamptz not null,
     fetched_at     timestamptz not null,
     payload_sha256 bytea       not null check (length(payload_sha256) = 32),
@@ -368,6 +369,14 @@ create table assessments (
     news                 boolean     not null,
     document             jsonb       not null
 );
+-- The fast compression where the server has it: documents are stored all day.
+-- +goose StatementBegin
+do $$ begin
+    alter table assessments alter column document set compression lz4;
+exception when others then -- built without it: the usual compression serves
+    null;
+end $$;
+-- +goose StatementEnd
 create index assessments_pour_idx on assessments (pour_id, at desc, id desc);
 create index assessments_at_idx on assessments (at);
 

@@ -110,7 +110,7 @@ func (a account) attributes() *syscall.SysProcAttr {
 
 // lockFile takes a lock that the kernel frees with the process.
 func lockFile(path string) (*os.File, error) {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600) //nolint:gosec // in our own folder
 	if err != nil {
 		return nil, err
 	}

@@ -102,7 +102,8 @@ func (s *Server) leftovers() ([]int, error) {
 			continue
 		}
 		// Somebody's shell may stand in the folder, too.
-		if name, _ := os.ReadFile(filepath.Join(proc, "comm")); strings.TrimSpace(string(name)) == "postgres" {
+		name, _ := os.ReadFile(filepath.Join(proc, "comm")) //nolint:gosec // of the kernel
+		if strings.TrimSpace(string(name)) == "postgres" {
 			pids = append(pids, pid)
 		}
 	}

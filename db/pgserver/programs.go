@@ -37,9 +37,12 @@ func findPrograms(asked, data string) (string, error) {
 	if len(candidates) == 0 {
 		return "", errors.New("no PostgreSQL server programs found: install them (apt-get install postgresql), or set DATABASE_URL to a server")
 	}
-	text, err := os.ReadFile(filepath.Join(data, "PG_VERSION"))
-	if err != nil {
+	text, err := os.ReadFile(filepath.Join(data, "PG_VERSION")) //nolint:gosec // in our own folder
+	if errors.Is(err, os.ErrNotExist) {
 		return candidates[0], nil
+	}
+	if err != nil {
+		return "", err
 	}
 	need := strings.TrimSpace(string(text))
 	for _, folder := range candidates {

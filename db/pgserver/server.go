@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"log/slog"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -130,7 +131,7 @@ func (s *Server) start(ctx context.Context) error {
 	if err := s.makeSocketFolder(); err != nil {
 		return err
 	}
-	if err := s.launch(); err != nil {
+	if err := s.launch(); err != nil { //nolint:contextcheck // the server outlives the start's context
 		return err
 	}
 	if err := s.awaitReady(ctx); err != nil {
@@ -240,9 +241,7 @@ func (s *Server) settings() []string {
 		"shared_buffers":          "64MB",
 		"jit":                     "off", // our statements are short
 	}
-	for name, value := range s.config.Settings {
-		all[name] = value
-	}
+	maps.Copy(all, s.config.Settings)
 	var list []string
 	for name, value := range all {
 		list = append(list, name+"="+value)

@@ -138,7 +138,7 @@ func (c *Client) Get(ctx context.Context, r Request) (*Response, error) {
 	if err != nil {
 		return nil, c.transportError(outer, err)
 	}
-	defer resp.Body.Close()
+	defer resp.Body.Close() //nolint:errcheck // nothing is lost: it was read
 	status = resp.StatusCode
 	body, err := c.read(resp, r.CapBytes, stall)
 	size = len(body)
@@ -215,8 +215,7 @@ func (c *Client) checkRedirect(req *http.Request, via []*http.Request) error {
 }
 
 func (c *Client) transportError(outer context.Context, err error) error {
-	var wrapped *url.Error
-	if errors.As(err, &wrapped) {
+	if wrapped, ok := errors.AsType[*url.Error](err); ok {
 		err = wrapped.Err // without the address, which may hold a key
 	}
 	if outer.Err() != nil {

@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -103,21 +102,25 @@ func TestFaultsOfAServer(t *testing.T) {
 			w.Header().Set("Content-Type", "text/plain")
 			fmt.Fprint(w, "{}")
 		}, true, "no JSON"},
-		"html with 403":      {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(403); fmt.Fprint(w, "<html>") }, false, "403"},
-		"html with 502":      {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(502); fmt.Fprint(w, "<html>") }, true, "502"},
-		"empty 200":          {func(w http.ResponseWriter, _ *http.Request) { jsonHeader(w) }, true, "empty"},
-		"empty 204":          {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(204) }, true, "204"},
-		"byte order mark":    {func(w http.ResponseWriter, _ *http.Request) { jsonHeader(w); fmt.Fprint(w, "\ufeff{}") }, true, "no JSON"},
-		"400":                {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(400) }, false, "400"},
-		"401":                {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(401) }, false, "401"},
-		"404":                {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(404) }, false, "404"},
-		"422":                {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(422) }, false, "422"},
-		"500":                {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(500) }, true, "500"},
-		"304 unasked":        {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(304) }, true, "nothing was stored"},
-		"redirect loop":      {func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, r.URL.Path+"x", 301) }, false, "redirect refused"},
-		"redirect to a host": {func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, other, 302) }, false, "another host"},
-		"redirect to ftp":    {func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, "ftp://127.0.0.1/", 302) }, false, "redirect refused"},
-		"too large":          {func(w http.ResponseWriter, _ *http.Request) { jsonHeader(w); fmt.Fprint(w, "["+big) }, true, "larger than"},
+		"html with 403":   {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(403); fmt.Fprint(w, "<html>") }, false, "403"},
+		"html with 502":   {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(502); fmt.Fprint(w, "<html>") }, true, "502"},
+		"empty 200":       {func(w http.ResponseWriter, _ *http.Request) { jsonHeader(w) }, true, "empty"},
+		"empty 204":       {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(204) }, true, "204"},
+		"byte order mark": {func(w http.ResponseWriter, _ *http.Request) { jsonHeader(w); fmt.Fprint(w, "\ufeff{}") }, true, "no JSON"},
+		"400":             {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(400) }, false, "400"},
+		"401":             {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(401) }, false, "401"},
+		"404":             {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(404) }, false, "404"},
+		"422":             {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(422) }, false, "422"},
+		"500":             {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(500) }, true, "500"},
+		"304 unasked":     {func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(304) }, true, "nothing was stored"},
+		"redirect loop": {func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, r.URL.Path+"x", http.StatusMovedPermanently)
+		}, false, "redirect refused"},
+		"redirect to a host": {func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, other, http.StatusFound) }, false, "another host"},
+		"redirect to ftp": {func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, "ftp://127.0.0.1/", http.StatusFound)
+		}, false, "redirect refused"},
+		"too large": {func(w http.ResponseWriter, _ *http.Request) { jsonHeader(w); fmt.Fprint(w, "["+big) }, true, "larger than"},
 		"endless": {func(w http.ResponseWriter, _ *http.Request) {
 			jsonHeader(w)
 			for {
@@ -386,7 +389,7 @@ func TestCallerGoneLeavesNothingBehind(t *testing.T) {
 	_, err := c.Get(ctx, forecast.Request{URL: url, CapBytes: capBytes})
 	require.ErrorIs(t, err, context.Canceled)
 	var fault *forecast.Error
-	require.False(t, errors.As(err, &fault), "the service is not to blame")
+	require.NotErrorAs(t, err, &fault, "the service is not to blame")
 	c.Close()
 	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before+2 }, 2*time.Second, 10*time.Millisecond)
 }

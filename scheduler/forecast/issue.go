@@ -7,8 +7,6 @@ import (
 	"math"
 	"slices"
 	"time"
-
-	"frostgate/rules"
 )
 
 // A Cell is the place that a source answers for. Sites that lie close together
@@ -185,15 +183,6 @@ func same(a, b *Hour) bool {
 		}
 	}
 	return a.PrecipType == b.PrecipType && slices.Equal(a.SoilTemps, b.SoilTemps)
-}
-
-// A Series is the plain hours, as the rules read them.
-func (i *Issue) Series() []rules.Hour {
-	series := make([]rules.Hour, len(i.Hours))
-	for k := range i.Hours {
-		series[k] = i.Hours[k].Hour
-	}
-	return series
 }
 
 // Verify reports what an issue must never have once it was checked: hours out of

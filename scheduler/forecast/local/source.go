@@ -232,7 +232,7 @@ func (s *Source) open(name, lastModified string) (*forecast.Response, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer root.Close()
+	defer root.Close() //nolint:errcheck // only read
 	info, err := root.Stat(name)
 	if err != nil {
 		return nil, err
@@ -249,7 +249,7 @@ func (s *Source) open(name, lastModified string) (*forecast.Response, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
+	defer f.Close() //nolint:errcheck // only read
 	answer.Body, err = io.ReadAll(io.LimitReader(f, fileCap+1))
 	if err == nil && len(answer.Body) > fileCap {
 		err = fmt.Errorf("%s is larger than %d bytes", name, fileCap)

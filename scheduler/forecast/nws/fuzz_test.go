@@ -41,7 +41,7 @@ func FuzzWind(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, text string) {
 		if v, err := nws.ParseWind(text); err == nil {
-			require.True(t, v >= 0)
+			require.GreaterOrEqual(t, v, 0.0)
 		}
 	})
 }

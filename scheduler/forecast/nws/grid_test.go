@@ -249,8 +249,8 @@ func TestRainAndSnowMixAsSleet(t *testing.T) {
 // Of the words nothing falls, but an amount is given: snow and ice layers tell.
 func TestTypeWithoutWords(t *testing.T) {
 	g := fixture(t, "grid.json")
-	i := strings.Index(g, `"weather": {`)
-	wordless := g[:i] + `"weather": {"values": []}, "was": {` + g[i+len(`"weather": {`):]
+	before, after, _ := strings.Cut(g, `"weather": {`)
+	wordless := before + `"weather": {"values": []}, "was": {` + after
 	issue, _, err := nws.ReadGrid([]byte(wordless), cell, now)
 	require.NoError(t, err)
 	require.Equal(t, "snow", at(t, issue, "2027-01-15T03:00:00Z").PrecipType)

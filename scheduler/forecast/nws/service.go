@@ -96,8 +96,7 @@ func (s *Service) get(ctx context.Context, address string, limit int64, lastModi
 		address = s.cfg.BaseURL + address
 	}
 	answer, err := s.cfg.Client.Get(ctx, forecast.Request{URL: address, Header: header, CapBytes: limit, LastModified: lastModified})
-	var fault *forecast.Error
-	if errors.As(err, &fault) {
+	if fault, ok := errors.AsType[*forecast.Error](err); ok {
 		explain(fault)
 	}
 	return answer, err
@@ -110,17 +109,13 @@ type problem struct {
 	Detail string `json:"detail"`
 }
 
-// code is the last part of the problem's type, such as InvalidPoint.
-func (p problem) code() string { return path.Base(p.Type) }
-
 // explain puts the service's own words into a refusal. A bare 403 comes from the
 // edge, which turns away who asks too much.
 func explain(fault *forecast.Error) {
-	var refused *forecast.Refusal
-	if errors.As(fault.Err, &refused) {
+	if refused, ok := errors.AsType[*forecast.Refusal](fault.Err); ok {
 		var p problem
 		if json.Unmarshal(refused.Body, &p) == nil && p.Title != "" {
-			fault.Err = &refusal{code: p.code(), said: forecast.Refusal{Body: []byte(p.Title + ": " + p.Detail)}}
+			fault.Err = &forecast.Refusal{Body: []byte(p.Title + " (" + path.Base(p.Type) + "): " + p.Detail)}
 			return
 		}
 	}
@@ -129,24 +124,9 @@ func explain(fault *forecast.Error) {
 	}
 }
 
-// A refusal is what a problem says.
-type refusal struct {
-	code string
-	said forecast.Refusal
-}
-
-func (r *refusal) Error() string { return r.said.Error() }
-
-// refusedFor reports whether an answer was a problem with a code.
-func refusedFor(err error, code string) bool {
-	var r *refusal
-	return errors.As(err, &r) && r.code == code
-}
-
 // status is that of the answer behind an error; 0 without one.
 func status(err error) int {
-	var fault *forecast.Error
-	if errors.As(err, &fault) {
+	if fault, ok := errors.AsType[*forecast.Error](err); ok {
 		return fault.Status
 	}
 	return 0

@@ -167,7 +167,7 @@ func TestHourlyStandsInForTheGrid(t *testing.T) {
 	f := h.service(t).Forecast()
 	fetch := func() forecast.Result { return f.Fetch(t.Context(), []forecast.Cell{cell})[0] }
 	first := fetch()
-	require.ErrorContains(t, first.Err, "Title of ForecastGridExpired: Details of it")
+	require.ErrorContains(t, first.Err, "Title of ForecastGridExpired (ForecastGridExpired): Details of it")
 	require.Len(t, h.asked, 1)
 	second := fetch()
 	require.NoError(t, second.Err)

@@ -302,8 +302,7 @@ func (s *Source) get(ctx context.Context, address string, limit int64) (*forecas
 		r.Header = http.Header{"X-Api-Key": {s.cfg.Key}}
 	}
 	answer, err := s.cfg.Client.Get(ctx, r)
-	var fault *forecast.Error
-	if errors.As(err, &fault) {
+	if fault, ok := errors.AsType[*forecast.Error](err); ok {
 		explain(fault, s.cfg.Now())
 	}
 	return answer, err

@@ -21,7 +21,7 @@ func StallHeader(_ http.ResponseWriter, r *http.Request, _ http.Handler) { <-r.C
 func StallBody(bytes int) Fault {
 	return func(w http.ResponseWriter, r *http.Request, good http.Handler) {
 		body := take(w, r, good)
-		_, _ = w.Write(body[:min(bytes, len(body))])
+		_, _ = w.Write(body[:min(bytes, len(body))]) //nolint:gosec // its own text, never a page
 		_ = http.NewResponseController(w).Flush()
 		<-r.Context().Done()
 	}
@@ -31,7 +31,7 @@ func StallBody(bytes int) Fault {
 func Drip(pause time.Duration) Fault {
 	return func(w http.ResponseWriter, r *http.Request, good http.Handler) {
 		for _, b := range take(w, r, good) {
-			if _, err := w.Write([]byte{b}); err != nil || r.Context().Err() != nil {
+			if _, err := w.Write([]byte{b}); err != nil || r.Context().Err() != nil { //nolint:gosec // its own text, never a page
 				return
 			}
 			_ = http.NewResponseController(w).Flush()
@@ -55,7 +55,7 @@ func Cut(bytes int, withLength bool) Fault {
 		if withLength {
 			w.Header().Set("Content-Length", strconv.Itoa(len(body)))
 		}
-		_, _ = w.Write(body[:min(bytes, len(body))])
+		_, _ = w.Write(body[:min(bytes, len(body))]) //nolint:gosec // its own text, never a page
 	}
 }
 
@@ -120,7 +120,7 @@ func Refuse(status int, name, value string) Fault {
 
 // RedirectLoop sends the client in circles.
 func RedirectLoop(w http.ResponseWriter, r *http.Request, _ http.Handler) {
-	http.Redirect(w, r, r.URL.RequestURI(), http.StatusMovedPermanently)
+	http.Redirect(w, r, r.URL.RequestURI(), http.StatusMovedPermanently) //nolint:gosec // a fault that is asked for
 }
 
 // RedirectTo sends the client elsewhere.

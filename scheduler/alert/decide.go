@@ -165,10 +165,12 @@ func (s State) goesOn(j Judgement) Decision {
 // Hours before the last moment to act at which a verdict becomes more urgent:
 // common practice, no source.
 const (
-	criticalWithin = 4 * time.Hour
-	majorWithin    = 48 * time.Hour
-	unlikely       = 0.3 // a probability under this lowers by one step
+	CriticalWithin = 4 * time.Hour
+	MajorWithin    = 48 * time.Hour
 )
+
+// unlikely is a probability under which a verdict is one step less urgent.
+const unlikely = 0.3
 
 // SeverityOf says how urgent a verdict is at a time. The same verdict is more
 // urgent the less time is left to act: until the order can last be cancelled, or
@@ -186,14 +188,14 @@ func SeverityOf(v rules.Verdict, probability *float64, now, cancelBy, start time
 		return ""
 	case rules.Move:
 		s = Minor
-		if placed || left <= criticalWithin {
+		if placed || left <= CriticalWithin {
 			s = Critical
-		} else if left <= majorWithin {
+		} else if left <= MajorWithin {
 			s = Major
 		}
 	case rules.Protect, rules.Unscored:
 		s = Warning
-		if placed || left <= criticalWithin {
+		if placed || left <= CriticalWithin {
 			s = Minor
 		}
 	}

@@ -1,0 +1,281 @@
+package scheduler
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/riverqueue/river"
+
+	"frostgate/db"
+	"frostgate/scheduler/alert"
+)
+
+const (
+	sendTogether  = 4               // attempts at one endpoint at once, by one replica
+	claimAtOnce   = 32              // deliveries to one endpoint
+	deliveryLease = 3 * time.Minute // longer than all claimed at once can take; a dead replica's are freed sooner
+	drainTime     = 2 * time.Minute // of one job; the next goes on
+	sweepEvery    = time.Second     // how late a retry may be
+	deliverLimit  = drainTime + 90*time.Second
+)
+
+type deliverWorker struct {
+	river.WorkerDefaults[deliverArgs]
+	s *Scheduler
+}
+
+func (w *deliverWorker) Timeout(*river.Job[deliverArgs]) time.Duration { return deliverLimit }
+
+// Work sends what is due to an endpoint until nothing is.
+func (w *deliverWorker) Work(ctx context.Context, job *river.Job[deliverArgs]) error {
+	return w.s.drain(ctx, job.Args.EndpointID)
+}
+
+// drains remembers which endpoints this replica is sending to, so that a dead
+// one holds one worker and not all.
+type drains struct {
+	mu      sync.Mutex
+	running map[uuid.UUID]bool // true: look once more before you stop
+}
+
+// enter reports whether nobody was at the endpoint; else who is will look once
+// more.
+func (d *drains) enter(id uuid.UUID) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if _, busy := d.running[id]; busy {
+		d.running[id] = true
+		return false
+	}
+	if d.running == nil {
+		d.running = map[uuid.UUID]bool{}
+	}
+	d.running[id] = false
+	return true
+}
+
+// leave reports whether to go on because somebody asked meanwhile.
+func (d *drains) leave(id uuid.UUID, whatever bool) (again bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.running[id] && !whatever {
+		d.running[id] = false
+		return true
+	}
+	delete(d.running, id)
+	return false
+}
+
+func (s *Scheduler) drain(ctx context.Context, endpointID uuid.UUID) error {
+	if !s.drains.enter(endpointID) {
+		return nil
+	}
+	began := time.Now()
+	for {
+		sent, err := s.sendDue(ctx, endpointID)
+		if err != nil || time.Since(began) > drainTime || ctx.Err() != nil {
+			s.drains.leave(endpointID, true)
+			return err
+		}
+		if sent == 0 && !s.drains.leave(endpointID, false) {
+			return nil
+		}
+	}
+}
+
+// sendDue claims what is due to an endpoint, makes one attempt each, and records
+// each as it ends.
+func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, error) {
+	var claimed []db.Delivery
+	var keys db.Keys
+	err := s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		var err error
+		if claimed, err = tx.ClaimDeliveries(ctx, endpointID, s.replica, claimAtOnce, deliveryLease); err != nil || len(claimed) == 0 {
+			return err
+		}
+		keys, err = tx.EndpointKeys(ctx, endpointID, tx.Now())
+		return err
+	})
+	if err != nil || len(claimed) == 0 {
+		return 0, err
+	}
+	work := make(chan db.Delivery)
+	done := make(chan attempted)
+	var senders sync.WaitGroup
+	for range min(sendTogether, len(claimed)) {
+		senders.Go(func() {
+			for d := range work {
+				done <- attempted{d, s.attempt(ctx, d, keys)}
+			}
+		})
+	}
+	go func() {
+		for _, d := range claimed {
+			work <- d
+		}
+		close(work)
+		senders.Wait()
+		close(done)
+	}()
+	return len(claimed), s.recordAll(ctx, endpointID, done)
+}
+
+// attempted is a delivery with what came of one attempt.
+type attempted struct {
+	delivery db.Delivery
+	answer   alert.Answer
+}
+
+func (s *Scheduler) attempt(ctx context.Context, d db.Delivery, keys db.Keys) alert.Answer {
+	if ctx.Err() != nil { // stopping: what was not begun is nobody's fault
+		return alert.Answer{Outcome: alert.Retry, Error: "not begun: stopping", At: s.now()}
+	}
+	a := s.poster.Post(ctx, alert.Message{
+		URL: keys.URL, Secrets: keys.Secrets, ID: d.WebhookID, Attempt: d.Attempts, ContentType: d.ContentType, Body: d.Body,
+	})
+	s.metrics.attempts.WithLabelValues(string(a.Outcome)).Inc()
+	if d.Attempts == 1 {
+		s.metrics.firstAttempt.Observe(a.At.Sub(d.CreatedAt).Seconds())
+	}
+	return a
+}
+
+// recordAll records attempts as they end, those that ended meanwhile together.
+func (s *Scheduler) recordAll(ctx context.Context, endpointID uuid.UUID, done <-chan attempted) error {
+	// What was sent is recorded even while stopping: else it is sent again.
+	ctx = context.WithoutCancel(ctx)
+	var all error
+	for first := range done {
+		together := []attempted{first}
+		for more := true; more && len(together) < claimAtOnce; {
+			select {
+			case next, ok := <-done:
+				if more = ok; ok {
+					together = append(together, next)
+				}
+			default:
+				more = false
+			}
+		}
+		all = errors.Join(all, s.record(ctx, endpointID, together))
+	}
+	return all
+}
+
+func (s *Scheduler) record(ctx context.Context, endpointID uuid.UUID, together []attempted) error {
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		for _, a := range together {
+			err := s.recordOne(ctx, tx, a)
+			if errors.Is(err, db.ErrStale) {
+				s.log.WarnContext(ctx, "attempt came too late to count", "delivery", a.delivery.ID, "attempt", a.delivery.Attempts)
+				continue
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return s.markEndpoint(ctx, tx, endpointID, together)
+	})
+}
+
+func (s *Scheduler) recordOne(ctx context.Context, tx *db.Tx, a attempted) error {
+	d, answer := a.delivery, a.answer
+	row := db.Attempt{
+		DeliveryID: d.ID, Number: d.Attempts, At: answer.At, DurationMS: int(answer.Took.Milliseconds()), Outcome: string(answer.Outcome),
+		Error: answer.Error, Response: answer.Response, Replica: s.replica,
+	}
+	if answer.Status != 0 {
+		row.Status = &answer.Status
+	}
+	if answer.RetryAfter != nil {
+		row.RetryAfterS = new(answer.RetryAfter.Seconds())
+	}
+	return tx.RecordAttempt(ctx, row, settle(d, answer, tx.Now()))
+}
+
+// settle says what an attempt makes of its delivery. At a receiver that is gone
+// deliveries stay pending: the endpoint is stopped, and they go out when it works
+// again.
+func settle(d db.Delivery, a alert.Answer, now time.Time) db.Settle {
+	switch a.Outcome {
+	case alert.Accepted:
+		return db.Settle{State: "accepted"}
+	case alert.Permanent:
+		return db.Settle{State: "dead", Reason: refusal(a)}
+	}
+	var wish time.Duration
+	if a.RetryAfter != nil {
+		wish = *a.RetryAfter
+	}
+	wait, ok := alert.NextAttempt(d.Attempts, rand.Float64(), wish) //nolint:gosec // no secret
+	if !ok {
+		return db.Settle{State: "dead", Reason: fmt.Sprintf("given up after %d attempts: %s", d.Attempts, refusal(a))}
+	}
+	return db.Settle{State: "pending", Reason: refusal(a), NextAttemptAt: new(now.Add(wait))}
+}
+
+func refusal(a alert.Answer) string {
+	if a.Status != 0 {
+		return fmt.Sprintf("the receiver answered %d", a.Status)
+	}
+	return a.Error
+}
+
+// failingStops is how long an endpoint may only fail before it is stopped.
+const failingStops = 120 * time.Hour
+
+// markEndpoint notes how an endpoint does and stops one that is gone, or has
+// only failed for days.
+func (s *Scheduler) markEndpoint(ctx context.Context, tx *db.Tx, id uuid.UUID, together []attempted) error {
+	accepted, gone := false, false
+	for _, a := range together {
+		accepted = accepted || a.answer.Outcome == alert.Accepted
+		gone = gone || a.answer.Outcome == alert.Gone
+	}
+	since, err := tx.MarkEndpoint(ctx, id, accepted)
+	if errors.Is(err, db.ErrNotFound) {
+		return nil // deleted meanwhile, and its deliveries with it
+	}
+	if err != nil {
+		return err
+	}
+	reason := ""
+	switch {
+	case gone:
+		reason = "the receiver says that it is gone (410)"
+	case since != nil && tx.Now().Sub(*since) > failingStops:
+		reason = "it has only failed since " + since.UTC().Format("2006-01-02 15:04 UTC")
+	}
+	if reason != "" {
+		stopped, err := tx.DisableEndpoint(ctx, id, reason)
+		if err != nil {
+			return err
+		}
+		if stopped {
+			s.log.WarnContext(ctx, "endpoint stopped", "endpoint", id, "reason", reason)
+		}
+	}
+	return announce(ctx, tx, Event{Kind: "delivery", IDs: []uuid.UUID{id}})
+}
+
+// sweep puts endpoints with due deliveries into the queue: retries whose time
+// has come, what waited for an earlier one, and what a dead replica left.
+func (s *Scheduler) sweep(ctx context.Context) error {
+	due, err := s.db.DueEndpoints(ctx, s.now())
+	if err != nil || len(due) == 0 {
+		return err
+	}
+	jobs := make([]river.InsertManyParams, len(due))
+	for i, id := range due {
+		jobs[i] = river.InsertManyParams{Args: deliverArgs{EndpointID: id}, InsertOpts: &river.InsertOpts{UniqueOpts: oneAtATime}}
+	}
+	if _, err := s.jobs.InsertMany(ctx, jobs); err != nil {
+		return fmt.Errorf("enqueue due deliveries: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,351 @@
+package scheduler
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"frostgate/db"
+	"frostgate/rules"
+	"frostgate/scheduler/alert"
+)
+
+// notify decides for each pour whether its alert changes and who is told. Pours
+// that are neither bad nor have an open alert need no look.
+func (r *round) notify(ctx context.Context, verdicts []judged) error {
+	open, err := r.openAlerts(ctx, verdicts)
+	if err != nil {
+		return err
+	}
+	n := &notifier{s: r.s, tx: r.tx, firm: r.firm, now: r.now}
+	for _, v := range verdicts {
+		j := judgementOf(v, r.now)
+		if !open[v.in.Pour.ID] && (!j.Known || !j.Bad || j.Gone != "") {
+			continue
+		}
+		if err := n.pour(ctx, v, j); err != nil {
+			return fmt.Errorf("alert on pour %s: %w", v.in.Pour.ID, err)
+		}
+	}
+	r.events = n.events
+	return n.finish(ctx)
+}
+
+func (r *round) openAlerts(ctx context.Context, verdicts []judged) (map[uuid.UUID]bool, error) {
+	ids := make([]uuid.UUID, len(verdicts))
+	for i, v := range verdicts {
+		ids[i] = v.in.Pour.ID
+	}
+	if len(ids) == 0 {
+		return nil, nil
+	}
+	list, err := r.tx.Alerts(ctx, db.Scope{}, db.AlertFilter{
+		PourIDs: ids, Kinds: []string{string(alert.PourMove)}, Conditions: []string{string(alert.Raised)},
+	}, db.Page{Limit: 1000})
+	open := map[uuid.UUID]bool{}
+	for _, a := range list.Items {
+		open[*a.PourID] = true
+	}
+	return open, err
+}
+
+// judgementOf reads a verdict as an evaluation of the alert.
+func judgementOf(v judged, now time.Time) alert.Judgement {
+	p := v.in.Pour
+	switch p.State {
+	case db.Released, db.Cancelled:
+		return alert.Judgement{Gone: string(p.State)}
+	}
+	return alert.Judgement{
+		Known:    v.line.Verdict != rules.Unscored && v.line.Verdict != "",
+		Bad:      v.line.Verdict == rules.Move,
+		Severity: severityNow(p, v.line, now),
+		Cause:    v.line.WorstRule,
+		Start:    startOf(p),
+	}
+}
+
+// A notifier writes transitions and notices into one transaction.
+type notifier struct {
+	s    *Scheduler
+	tx   *db.Tx
+	firm db.Firm
+	now  time.Time
+
+	endpoints []db.Endpoint // enabled ones; loaded when first needed
+	loaded    bool
+	due       []uuid.UUID // endpoints with something to send
+	alerts    []uuid.UUID // changed
+	events    []string
+}
+
+func (n *notifier) pour(ctx context.Context, v judged, j alert.Judgement) error {
+	a, d, err := n.decide(ctx, db.Subject{PourID: &v.in.Pour.ID}, alert.PourMove, j)
+	if err != nil {
+		return err
+	}
+	if d.Event == "" {
+		return n.save(ctx, a, d)
+	}
+	e, err := n.pourEvent(ctx, v)
+	if err != nil {
+		return err
+	}
+	t := db.Transition{Event: d.Event}
+	if v.line.ID != uuid.Nil {
+		t.AssessmentID = &v.line.ID
+	}
+	return n.advance(ctx, a, d, t, e, func(to db.Endpoint) bool {
+		return (to.CrewIDs == nil || slices.Contains(to.CrewIDs, v.in.Pour.CrewID)) &&
+			(to.PlantIDs == nil || slices.Contains(to.PlantIDs, v.in.Pour.PlantID))
+	})
+}
+
+// decide takes the alert of a subject, locked, through one evaluation.
+func (n *notifier) decide(ctx context.Context, subject db.Subject, kind alert.Kind, j alert.Judgement) (db.Alert, alert.Decision, error) {
+	a, err := n.tx.LockAlert(ctx, subject, string(kind))
+	if err != nil {
+		return a, alert.Decision{}, err
+	}
+	state := alert.State{
+		Condition: alert.Condition(a.Condition), Severity: alert.Severity(a.Severity), Verified: a.Verified, Episode: a.Episode,
+	}
+	if len(a.Memory) > 0 {
+		if err := json.Unmarshal(a.Memory, &state.Memory); err != nil {
+			return a, alert.Decision{}, fmt.Errorf("read memory of alert %s: %w", a.ID, err)
+		}
+	}
+	return a, alert.Decide(state, j), nil
+}
+
+// put takes the state decided over into the record.
+func put(a *db.Alert, d alert.Decision) error {
+	memory, err := json.Marshal(d.State.Memory)
+	if err != nil {
+		return fmt.Errorf("write memory of alert %s: %w", a.ID, err)
+	}
+	a.Memory = memory
+	a.Condition, a.Severity = string(d.State.Condition), string(d.State.Severity)
+	a.Verified, a.Episode = d.State.Verified, d.State.Episode
+	return nil
+}
+
+// save stores a state that nobody is told of.
+func (n *notifier) save(ctx context.Context, a db.Alert, d alert.Decision) error {
+	before := a
+	if err := put(&a, d); err != nil {
+		return err
+	}
+	if a.Verified == before.Verified && a.Severity == before.Severity {
+		return nil
+	}
+	n.alerts = append(n.alerts, a.ID)
+	return n.tx.SaveAlert(ctx, a)
+}
+
+// advance stores a transition and its notice to the endpoints concerned.
+func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t db.Transition, e *alert.Event, concerns func(db.Endpoint) bool) error {
+	if err := put(&a, d); err != nil {
+		return err
+	}
+	switch d.Event {
+	case alert.EventRaised:
+		a.RaisedAt, a.ClearedAt = &n.now, nil
+		if a.OperatorState != "shelved" { // what was acknowledged was the last episode
+			a.OperatorState, a.AcknowledgedBy, a.AckNote = "none", "", ""
+			a.AcknowledgedAt, a.AcknowledgedUntil = nil, nil
+		}
+	case alert.EventCleared:
+		a.ClearedAt = &n.now
+	}
+	a.Reason, a.NoticedAt = d.Reason, &n.now
+	e.Type, e.Reason, e.At = d.Event, d.Reason, n.now
+	e.Alert = alert.EventAlert{
+		ID: a.ID, Kind: alert.Kind(a.Kind), Condition: d.State.Condition, Severity: d.State.Severity, Episode: d.State.Episode,
+		Transition: a.Transition + 1, Verified: d.State.Verified,
+	}
+	if a.RaisedAt != nil {
+		e.Alert.RaisedAt = a.RaisedAt.UTC()
+	}
+	e.Links.Alert = n.s.pageOf("alerts", a.ID)
+	e.Compose()
+	detail, err := json.Marshal(map[string]string{"text": e.Text})
+	if err != nil {
+		return fmt.Errorf("write detail: %w", err)
+	}
+	a.Detail = detail
+	a, t, err = n.tx.Advance(ctx, a, t)
+	if err != nil {
+		return err
+	}
+	n.alerts, n.events = append(n.alerts, a.ID), append(n.events, d.Event)
+	return n.send(ctx, a, t, e, d.State.Memory.Peak, concerns)
+}
+
+// send makes the notice of a transition and a delivery of it to each endpoint
+// that it concerns and that wants alerts of this urgency. Who was told of the
+// worst of an episode is told of its end.
+func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *alert.Event, peak alert.Severity, concerns func(db.Endpoint) bool) error {
+	id, err := uuid.NewV7()
+	if err != nil {
+		return fmt.Errorf("make id: %w", err)
+	}
+	e.ID = id
+	body, err := e.Bytes()
+	if err != nil {
+		return err
+	}
+	endpoints, err := n.listeners(ctx)
+	if err != nil {
+		return err
+	}
+	var deliveries []db.Delivery
+	for _, to := range endpoints {
+		if !concerns(to) || !peak.AtLeast(alert.Severity(to.MinSeverity)) {
+			continue
+		}
+		var d db.Delivery
+		d.EndpointID, d.Severity = to.ID, a.Severity
+		d.ContentType, d.Body = "application/json", body
+		deliveries = append(deliveries, d)
+		n.due = append(n.due, to.ID)
+	}
+	notice := db.Notice{ID: id, AlertID: &a.ID, Transition: &t.Number, Type: t.Event, Reason: t.Reason, Payload: body}
+	_, _, err = n.tx.CreateNotice(ctx, notice, deliveries)
+	return err
+}
+
+// listeners are the endpoints that are told at once.
+func (n *notifier) listeners(ctx context.Context) ([]db.Endpoint, error) {
+	if n.loaded {
+		return n.endpoints, nil
+	}
+	page := db.Page{Limit: 1000}
+	for {
+		list, err := n.tx.Endpoints(ctx, page)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range list.Items {
+			if e.State == "enabled" && e.Rank == 0 {
+				n.endpoints = append(n.endpoints, e)
+			}
+		}
+		if list.Next == nil {
+			n.loaded = true
+			return n.endpoints, nil
+		}
+		page.After = list.Next
+	}
+}
+
+// finish has the deliveries made and the board told, once the transaction
+// commits.
+func (n *notifier) finish(ctx context.Context) error {
+	slices.SortFunc(n.due, func(a, b uuid.UUID) int { return slices.Compare(a[:], b[:]) })
+	if err := n.s.EnqueueDeliver(ctx, n.tx, slices.Compact(n.due)...); err != nil {
+		return err
+	}
+	if len(n.alerts) == 0 {
+		return nil
+	}
+	return announce(ctx, n.tx, Event{Kind: "alert", IDs: n.alerts})
+}
+
+// pageOf is the address of a record's page; empty when the board's is not known.
+func (s *Scheduler) pageOf(kind string, id uuid.UUID) string {
+	if s.cfg.PublicURL == "" {
+		return ""
+	}
+	address, err := url.JoinPath(s.cfg.PublicURL, kind, id.String())
+	if err != nil {
+		return ""
+	}
+	return address
+}
+
+// pourEvent says what is to be said of a pour.
+func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error) {
+	p := v.in.Pour
+	say, err := n.speaker(v.in.Site.Timezone)
+	if err != nil {
+		return nil, err
+	}
+	e := &alert.Event{
+		Pour: &alert.EventPour{
+			ID: p.ID, Name: p.Name, Site: v.in.Site.Name, Crew: v.in.Crew.Name, Plant: v.in.Plant.Name,
+			Timezone: v.in.Site.Timezone, Starts: say(startOf(p)), State: string(p.State),
+		},
+		Verdict: v.line.Verdict, Was: p.Verdict, Headline: v.line.WorstReason,
+		Links: alert.EventLinks{Pour: n.s.pageOf("pours", p.ID)},
+	}
+	if p.CancelBy != nil {
+		e.Pour.CancelBy = new(say(*p.CancelBy))
+	}
+	if v.line.NextWindowAt != nil {
+		e.NextWindow = new(say(*v.line.NextWindowAt))
+	}
+	if v.weather.Source != "" {
+		e.Weather = []alert.EventWeather{{Source: v.weather.Source, IssuedAt: v.weather.IssuedAt.UTC()}}
+	}
+	document, err := n.documentOf(ctx, v)
+	if err != nil || document == nil {
+		return e, err
+	}
+	e.Headline = document.Headline
+	e.Finding, e.Remedy = findingOf(document.Worst(), say)
+	return e, nil
+}
+
+// documentOf reads the assessment behind a verdict; nil when there is none.
+func (n *notifier) documentOf(ctx context.Context, v judged) (*rules.Assessment, error) {
+	a := db.Assessment{AssessmentLine: v.line, Document: v.document}
+	if a.Document == nil {
+		if v.line.ID == uuid.Nil {
+			return nil, nil //nolint:nilnil // a pour that is gone has no verdict
+		}
+		var err error
+		if a, err = n.tx.Assessment(ctx, db.Scope{}, v.line.ID); err != nil {
+			return nil, err
+		}
+	}
+	document, err := a.Decode()
+	return &document, err
+}
+
+// speaker puts times into words, at a site and in the firm's way.
+func (n *notifier) speaker(timezone string) (func(time.Time) alert.EventMoment, error) {
+	zone, err := time.LoadLocation(timezone)
+	if err != nil {
+		return nil, fmt.Errorf("load zone: %w", err)
+	}
+	return func(t time.Time) alert.EventMoment {
+		return alert.EventMoment{At: t.UTC(), Local: n.firm.Units.Day(t.In(zone))}
+	}, nil
+}
+
+func findingOf(f *rules.Finding, say func(time.Time) alert.EventMoment) (*alert.EventFinding, *alert.EventRemedy) {
+	if f == nil {
+		return nil, nil
+	}
+	finding := &alert.EventFinding{
+		Rule: f.Rule, Title: f.Title, Sentence: f.Sentence, Observed: f.Observed, Limit: f.Limit, Unit: f.Unit,
+		LengthH: f.LengthH, Probability: f.Probability, Source: f.Source.Document,
+	}
+	if f.FirstAt != nil {
+		finding.First = new(say(*f.FirstAt))
+	}
+	if f.Remedy == nil {
+		return finding, nil
+	}
+	remedy := &alert.EventRemedy{Kind: f.Remedy.Kind, Sentence: f.Remedy.Sentence, AtHand: f.Remedy.AtHand}
+	if f.Remedy.By != nil {
+		remedy.By = new(say(*f.Remedy.By))
+	}
+	return finding, remedy
+}

@@ -1,0 +1,319 @@
+package scheduler
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/riverqueue/river"
+
+	"frostgate/db"
+	"frostgate/scheduler/forecast"
+)
+
+const (
+	linkTogether  = 500              // sites per tick that get their cell
+	claimTogether = 2000             // cells per tick
+	claimLease    = 10 * time.Minute // after which a claimed cell is due again, whatever became of its job
+	pullTimeout   = 5 * time.Minute
+)
+
+// claimDue gives new sites their cells, and puts a job into the queue for each
+// batch of cells that are due.
+func (s *Scheduler) claimDue(ctx context.Context) error {
+	var all error
+	for _, source := range s.cfg.Sources {
+		all = errors.Join(all, s.linkSites(ctx, source), s.claimCells(ctx, source))
+	}
+	return all
+}
+
+func (s *Scheduler) linkSites(ctx context.Context, source forecast.Source) error {
+	about := source.About()
+	sites, err := s.db.SitesWithout(ctx, about.Name, linkTogether)
+	if err != nil {
+		return err
+	}
+	for _, site := range sites {
+		cell, err := source.Locate(ctx, site.Latitude, site.Longitude, site.ElevationM)
+		if errors.Is(err, forecast.ErrOutside) {
+			cell, err = forecast.Cell{Key: outsideKey, Latitude: site.Latitude, Longitude: site.Longitude}, nil
+		}
+		if err != nil {
+			s.log.WarnContext(ctx, "site not located", "source", about.Name, "site", site.ID, "error", err)
+			continue
+		}
+		if err := s.link(ctx, about.Name, site.ID, cell); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// outsideKey is the cell of all sites that a source does not cover. It is never
+// asked for; from time to time its sites are located anew.
+const (
+	outsideKey   = "outside"
+	outsideLasts = 30 * 24 * time.Hour
+)
+
+func (s *Scheduler) link(ctx context.Context, source string, siteID uuid.UUID, cell forecast.Cell) error {
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		stored, err := tx.EnsureCell(ctx, db.Cell{
+			Source: source, Key: cell.Key, Latitude: cell.Latitude, Longitude: cell.Longitude, ElevationM: &cell.ElevationM,
+		})
+		if err != nil {
+			return err
+		}
+		if cell.Key == outsideKey && stored.FetchedAt == nil {
+			err = tx.SaveFetch(ctx, db.Fetch{CellID: stored.ID, Succeeded: true, NextDueAt: tx.Now().Add(outsideLasts)})
+		}
+		return errors.Join(err, tx.LinkSite(ctx, siteID, source, stored.ID))
+	})
+}
+
+func (s *Scheduler) claimCells(ctx context.Context, source forecast.Source) error {
+	about := source.About()
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		cells, err := tx.ClaimCells(ctx, about.Name, claimTogether, claimLease)
+		if err != nil {
+			return err
+		}
+		ids := make([]uuid.UUID, 0, len(cells))
+		for _, c := range cells {
+			if c.Key != outsideKey {
+				ids = append(ids, c.ID)
+			} else if err := s.unlinkOutside(ctx, tx, c); err != nil {
+				return err
+			}
+		}
+		var jobs []river.InsertManyParams
+		for batch := range slices.Chunk(ids, max(about.Batch, 1)) {
+			jobs = append(jobs, river.InsertManyParams{Args: pullArgs{Source: about.Name, CellIDs: batch}})
+		}
+		return s.insert(ctx, tx, jobs)
+	})
+}
+
+func (s *Scheduler) unlinkOutside(ctx context.Context, tx *db.Tx, cell db.Cell) error {
+	if err := tx.UnlinkCell(ctx, cell.ID); err != nil {
+		return err
+	}
+	return tx.SaveFetch(ctx, db.Fetch{CellID: cell.ID, Succeeded: true, NextDueAt: tx.Now().Add(outsideLasts)})
+}
+
+type pullWorker struct {
+	river.WorkerDefaults[pullArgs]
+	s *Scheduler
+}
+
+func (w *pullWorker) Timeout(*river.Job[pullArgs]) time.Duration { return pullTimeout }
+
+// Work asks a source for a batch of cells and stores each answer.
+func (w *pullWorker) Work(ctx context.Context, job *river.Job[pullArgs]) error {
+	i := slices.IndexFunc(w.s.cfg.Sources, func(s forecast.Source) bool { return s.About().Name == job.Args.Source })
+	if i < 0 {
+		return nil // configured away since
+	}
+	cells, err := w.s.db.CellsByID(ctx, job.Args.CellIDs)
+	if err != nil {
+		return err
+	}
+	return w.s.pull(ctx, w.s.cfg.Sources[i], cells)
+}
+
+func (s *Scheduler) pull(ctx context.Context, source forecast.Source, cells []db.Cell) error {
+	about := source.About()
+	asked := make([]forecast.Cell, len(cells))
+	for i := range cells {
+		asked[i] = askFor(cells[i], s.now())
+	}
+	results := source.Fetch(ctx, asked)
+	if ctx.Err() != nil {
+		return ctx.Err() // nobody is to blame; the job goes on elsewhere
+	}
+	var all error
+	for i := range cells {
+		all = errors.Join(all, s.take(ctx, about, cells[i], results[i]))
+	}
+	return errors.Join(all, s.restHost(ctx, about, results))
+}
+
+// askFor is the question for a cell. The history that the ground needs is asked
+// once, and again what a silence left out.
+func askFor(c db.Cell, now time.Time) forecast.Cell {
+	asked := forecast.Cell{Key: c.Key, Latitude: c.Latitude, Longitude: c.Longitude, Since: now.Add(-48 * time.Hour)}
+	if c.ElevationM != nil {
+		asked.ElevationM = *c.ElevationM
+	}
+	oldest := now.Add(-historyBefore - 24*time.Hour)
+	switch {
+	case c.LatestIssueID == nil || c.SucceededAt == nil || c.SucceededAt.Before(oldest):
+		asked.Since = oldest
+	case c.SucceededAt.Before(asked.Since):
+		asked.Since = *c.SucceededAt
+	}
+	if c.LatestIssueID != nil {
+		asked.ETag, asked.LastModified = c.ETag, c.LastModified
+	}
+	return asked
+}
+
+// take stores what came of one cell, and has the pours that rest on it assessed
+// when there is a new issue.
+func (s *Scheduler) take(ctx context.Context, about forecast.About, cell db.Cell, r forecast.Result) error {
+	outcome := "unchanged"
+	err := s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		f := db.Fetch{CellID: cell.ID, Succeeded: r.Err == nil, ETag: r.ETag, LastModified: r.LastModified}
+		if r.Err != nil {
+			outcome = "failed"
+			f.Error, f.NextDueAt = brief(r.Err), tx.Now().Add(pauseAfter(cell.Failures+1, r.Err))
+			if errors.Is(r.Err, forecast.ErrMoved) {
+				f.NextDueAt = tx.Now()
+				return errors.Join(tx.SaveFetch(ctx, f), tx.UnlinkCell(ctx, cell.ID))
+			}
+			return tx.SaveFetch(ctx, f)
+		}
+		f.NextDueAt = nextDue(cell.ID, about.Period, tx.Now())
+		if !r.ExpiresAt.IsZero() {
+			f.ExpiresAt = &r.ExpiresAt
+			if r.ExpiresAt.After(f.NextDueAt) {
+				f.NextDueAt = r.ExpiresAt
+			}
+		}
+		if r.Issue != nil {
+			isNew, err := s.storeIssue(ctx, tx, cell.ID, r.Issue)
+			if err != nil {
+				return err
+			}
+			if isNew {
+				outcome = "new"
+			}
+		}
+		return tx.SaveFetch(ctx, f)
+	})
+	if err != nil {
+		return err
+	}
+	s.metrics.pulls.WithLabelValues(about.Name, outcome).Inc()
+	if r.Err != nil {
+		s.log.WarnContext(ctx, "weather not pulled", "source", about.Name, "cell", cell.Key, "failures", cell.Failures+1, "error", r.Err)
+	} else if r.Notice != "" {
+		s.log.WarnContext(ctx, "weather source has a word for its operator", "source", about.Name, "notice", r.Notice)
+	}
+	return nil
+}
+
+func (s *Scheduler) storeIssue(ctx context.Context, tx *db.Tx, cellID uuid.UUID, i *forecast.Issue) (bool, error) {
+	issue := db.Issue{
+		CellID: cellID, Kind: "forecast", Model: i.Model, IssuedAt: i.IssuedAt, FetchedAt: i.FetchedAt,
+		PayloadSHA256: i.SHA256[:], ReachAt: i.Reach(), Body: i.Body,
+	}
+	if i.Observed {
+		issue.Kind = "observed"
+	}
+	stored, isNew, err := tx.StoreIssue(ctx, issue, hoursOf(i))
+	if err != nil || !isNew {
+		return false, err
+	}
+	pours, err := tx.PoursOn(ctx, stored.LastHourAt, cellID)
+	if err != nil {
+		return false, err
+	}
+	return true, s.enqueueAssess(ctx, tx, causeWeather, pours)
+}
+
+func hoursOf(i *forecast.Issue) []db.Hour {
+	hours := make([]db.Hour, len(i.Hours))
+	for k := range i.Hours {
+		h := &i.Hours[k]
+		hours[k] = db.Hour{
+			Hour: h.Hour, RelHumidity: h.RelHumidity, WindFromDeg: h.WindFromDeg, SnowfallMMSWE: h.SnowfallSWEMM,
+			SnowfallDepthM: h.SnowfallDepthM, IceAccumMM: h.IceAccumMM, SkinTempC: h.SkinTempC, PressurePa: h.PressurePa,
+			Flags: int64(h.Flags), //nolint:gosec // the flags fit, see forecast.Flags
+		}
+		if h.PrecipProbWindowH > 0 {
+			hours[k].PrecipProbWindowH = new(int16(h.PrecipProbWindowH)) //nolint:gosec // 1, 6 or 12
+		}
+		for _, t := range h.SoilTemps {
+			hours[k].SoilTemps = append(hours[k].SoilTemps, db.SoilTemp(t))
+		}
+	}
+	return hours
+}
+
+// nextDue gives each cell its own constant phase, so that a fleet of cells is
+// asked for evenly: the first time in that phase that lies at least half a period
+// ahead.
+func nextDue(cellID uuid.UUID, period time.Duration, now time.Time) time.Time {
+	if period <= 0 {
+		period = time.Hour
+	}
+	phase := time.Duration(seedOf(cellID) % uint64(period)) //nolint:gosec // positive
+	next := now.Truncate(period).Add(phase)
+	for next.Before(now.Add(period / 2)) {
+		next = next.Add(period)
+	}
+	return next
+}
+
+// pauses follow failures in a row: soon at first, then rarely.
+var pauses = []time.Duration{
+	time.Minute, 2 * time.Minute, 5 * time.Minute, 15 * time.Minute, 30 * time.Minute, time.Hour, 3 * time.Hour, 6 * time.Hour,
+}
+
+// pauseAfter is how long a cell is left alone after so many failures. A question
+// that can only get the same answer waits an hour at least; an asked-for pause is
+// kept.
+func pauseAfter(failures int, err error) time.Duration {
+	pause := pauses[min(failures, len(pauses))-1]
+	var fault *forecast.Error
+	if errors.As(err, &fault) {
+		pause = max(pause, fault.After)
+		if !fault.Retry {
+			pause = max(pause, time.Hour)
+		}
+	}
+	return pause
+}
+
+// brief is an error fit for a column and a page.
+func brief(err error) string {
+	text := err.Error()
+	return text[:min(len(text), 500)]
+}
+
+const (
+	restUnsaid  = time.Minute // of a host that is over its limit and doesn't say until when
+	restBroken  = time.Minute // of a host that answers nothing
+	brokenCalls = 20          // cells in one batch that all have to fail for that
+)
+
+// restHost keeps all replicas from a host that asks for it, or that answers
+// nothing at all.
+func (s *Scheduler) restHost(ctx context.Context, about forecast.About, results []forecast.Result) error {
+	var rest time.Duration
+	failed := 0
+	for _, r := range results {
+		var fault *forecast.Error
+		if !errors.As(r.Err, &fault) || errors.Is(r.Err, errResting) {
+			continue
+		}
+		if fault.Host {
+			rest = max(rest, fault.After, restUnsaid)
+		}
+		if fault.Retry {
+			failed++
+		}
+	}
+	if failed >= brokenCalls && failed == len(results) {
+		rest = max(rest, restBroken)
+	}
+	if rest == 0 {
+		return nil
+	}
+	s.log.WarnContext(ctx, "weather host is left alone", "host", about.Host, "for", rest)
+	return s.db.CloseHost(ctx, about.Host, s.now().Add(rest))
+}

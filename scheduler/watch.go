@@ -1,0 +1,156 @@
+package scheduler
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"github.com/google/uuid"
+
+	"frostgate/db"
+	"frostgate/rules/physics/sun"
+	"frostgate/scheduler/alert"
+	"frostgate/scheduler/forecast"
+)
+
+// watch does what time alone makes necessary: pours whose hour has come are
+// assessed anew, and weather sources that went quiet raise an alert.
+func (s *Scheduler) watch(ctx context.Context) error {
+	err := s.watchPours(ctx)
+	for _, source := range s.cfg.Sources {
+		err = errors.Join(err, s.watchSource(ctx, source.About()))
+	}
+	return err
+}
+
+// How far around now pours are watched.
+const (
+	watchBehind = 10 * 24 * time.Hour // protection is off by then
+	watchAhead  = 16 * 24 * time.Hour // no forecast reaches further
+)
+
+func (s *Scheduler) watchPours(ctx context.Context) error {
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		now := s.now()
+		pours, err := tx.WatchedPours(ctx, now.Add(-watchBehind), now.Add(watchAhead))
+		if err != nil {
+			return err
+		}
+		var due []uuid.UUID
+		for _, p := range pours {
+			if hourHasCome(p, now) {
+				due = append(due, p.ID)
+			}
+		}
+		return s.enqueueAssess(ctx, tx, causeClock, due)
+	})
+}
+
+// lookAgainAfter is how long a pour goes without a look, whatever happens: its
+// weather may have grown too old meanwhile.
+const lookAgainAfter = time.Hour
+
+// hourHasCome reports whether a pour has not been looked at since one of its
+// hours. It asks nothing of the past but that, so hours missed while nothing ran
+// are made up for, once.
+func hourHasCome(p db.WatchedPour, now time.Time) bool {
+	if p.AssessedAt == nil || now.Sub(*p.AssessedAt) >= lookAgainAfter {
+		return true
+	}
+	for _, hour := range hoursOfPour(p) {
+		if p.AssessedAt.Before(hour) && !now.Before(hour) {
+			return true
+		}
+	}
+	return false
+}
+
+// afternoonHour is when tomorrow's pours are gone through while the plant still
+// takes calls: common practice, no source.
+const afternoonHour = 13
+
+// hoursOfPour are the moments at which a pour is looked at anew: where its
+// urgency changes, the afternoon before, first light on the day, and the start.
+func hoursOfPour(p db.WatchedPour) []time.Time {
+	hours := []time.Time{p.StartsAt, p.StartsAt.Add(-alert.MajorWithin), p.StartsAt.Add(-alert.CriticalWithin)}
+	if p.CancelBy != nil {
+		hours = append(hours, *p.CancelBy, p.CancelBy.Add(-alert.MajorWithin), p.CancelBy.Add(-alert.CriticalWithin))
+	}
+	zone, err := time.LoadLocation(p.Timezone)
+	if err != nil {
+		return hours
+	}
+	day := p.StartsAt.In(zone)
+	hours = append(hours, time.Date(day.Year(), day.Month(), day.Day()-1, afternoonHour, 0, 0, 0, zone))
+	if dawn, kind := sun.CivilDawn(day, p.Latitude, p.Longitude); kind == sun.Crosses {
+		hours = append(hours, dawn)
+	}
+	return hours
+}
+
+// watchSource raises one alert for a source without fresh weather, and has the
+// pours that rest on it looked at.
+func (s *Scheduler) watchSource(ctx context.Context, about forecast.About) error {
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		health, err := tx.SourceHealth(ctx, about.Name)
+		if err != nil {
+			return err
+		}
+		now := s.now().UTC()
+		if health.IssuedAt != nil {
+			s.metrics.sourceAge.WithLabelValues(about.Name).Set(now.Sub(*health.IssuedAt).Seconds())
+		}
+		firm, err := tx.Firm(ctx)
+		if err != nil {
+			return err
+		}
+		n := &notifier{s: s, tx: tx, firm: firm, now: now}
+		return n.source(ctx, about, health)
+	})
+}
+
+// firstWeatherWithin is how long a source may take to give any weather at all.
+const firstWeatherWithin = 15 * time.Minute
+
+func judgementOfSource(about forecast.About, h db.SourceHealth, now time.Time) alert.Judgement {
+	j := alert.Judgement{Known: true, Severity: alert.Indeterminate, Cause: "stale"}
+	switch {
+	case h.Cells == 0:
+		j.Gone = "not in use"
+	case h.IssuedAt == nil:
+		j.Bad, j.Cause = h.WaitingFrom != nil && now.Sub(*h.WaitingFrom) > firstWeatherWithin, "none"
+	default:
+		j.Bad = ageOf(about, *h.IssuedAt, now) != fresh
+	}
+	return j
+}
+
+func (n *notifier) source(ctx context.Context, about forecast.About, h db.SourceHealth) error {
+	j := judgementOfSource(about, h, n.now)
+	open, err := n.tx.Alerts(ctx, db.Scope{}, db.AlertFilter{
+		Sources: []string{about.Name}, Kinds: []string{string(alert.SourceStale)}, Conditions: []string{string(alert.Raised)},
+	}, db.Page{Limit: 1})
+	if err != nil || len(open.Items) == 0 && (!j.Bad || j.Gone != "") {
+		return err
+	}
+	a, d, err := n.decide(ctx, db.Subject{Source: &about.Name}, alert.SourceStale, j)
+	if err != nil {
+		return err
+	}
+	if d.Event == "" {
+		return n.save(ctx, a, d)
+	}
+	e := &alert.Event{Source: &alert.EventSource{Name: about.Name, Error: h.LastError}}
+	if h.IssuedAt != nil {
+		e.Source.IssuedAt = h.IssuedAt.UTC()
+	}
+	err = n.advance(ctx, a, d, db.Transition{Event: d.Event}, e, func(db.Endpoint) bool { return true })
+	if err != nil {
+		return err
+	}
+	n.s.metrics.transitions.WithLabelValues(d.Event).Inc()
+	if err := announce(ctx, n.tx, Event{Kind: "source", Name: about.Name}); err != nil {
+		return err
+	}
+	return n.finish(ctx)
+}

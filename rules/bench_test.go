@@ -1,26 +1,17 @@
 package rules
 
 import (
+	"sync/atomic"
 	"testing"
 	"time"
 )
-
-// weekOfStarts is every daylight hour over seven days: 70 windows.
-func weekOfStarts(from time.Time) []time.Time {
-	var starts []time.Time
-	for d := range 7 {
-		for h := range 10 {
-			starts = append(starts, from.Add(time.Duration(24*d+h)*time.Hour))
-		}
-	}
-	return starts
-}
 
 // benchCase is the demonstration with a month of weather behind it and ten days
 // ahead, its ground spun up.
 func benchCase() Case {
 	c := demoCase()
 	c.Pour.Base.Temps = nil
+	c.Pour.Protection = nil
 	c.AssessedAt = demoStart.Add(-24 * time.Hour)
 	hours := demoHours(40*24, 10)
 	for i := range hours {
@@ -31,16 +22,19 @@ func benchCase() Case {
 	return c
 }
 
+// BenchmarkAssess prints what one assessment costs: alone, with 51 members of the
+// chance, with the daylight hours of seven days as windows, and with both.
 func BenchmarkAssess(b *testing.B) {
 	c := benchCase()
+	starts := CandidateStarts(c)
 	for _, run := range []struct {
 		name string
 		opt  Options
 	}{
 		{"single", Options{}},
 		{"51_members", Options{Members: 51, Seed: 1}},
-		{"70_windows", Options{Starts: weekOfStarts(demoStart)}},
-		{"full", Options{Members: 51, Seed: 1, Starts: weekOfStarts(demoStart)}},
+		{"windows", Options{Starts: starts}},
+		{"full", Options{Members: 51, Seed: 1, Starts: starts}},
 	} {
 		b.Run(run.name, func(b *testing.B) {
 			b.ReportAllocs()
@@ -49,6 +43,34 @@ func BenchmarkAssess(b *testing.B) {
 					b.Fatal(a.Unscored)
 				}
 			}
+			b.ReportMetric(float64(len(run.opt.Starts)), "windows")
 		})
 	}
+}
+
+// BenchmarkRescore prints what 10,000 pours of a firm fully rescored would take on
+// this machine: verdict, daylight windows over seven days, 51 members; cold, mild
+// and warm weather by turns, on all processors.
+func BenchmarkRescore(b *testing.B) {
+	var cases []Case
+	for i, addC := range []float64{0, 6, 14} {
+		c := benchCase()
+		c.Weather = demoHours(40*24, 10+1.8*addC)
+		for k := range c.Weather {
+			c.Weather[k].At = c.Weather[k].At.Add(-30 * 24 * time.Hour)
+		}
+		c.Pour.ThicknessMM += 25 * float64(i)
+		cases = append(cases, c)
+	}
+	starts := CandidateStarts(cases[0])
+	var next atomic.Int64
+	b.RunParallel(func(pb *testing.PB) {
+		for pb.Next() {
+			c := cases[int(next.Add(1))%len(cases)]
+			if a := Assess(c, Options{Members: 51, Seed: 1, Starts: starts}); a.Verdict == Unscored {
+				b.Error(a.Unscored)
+			}
+		}
+	})
+	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)*10000, "s/10k-pours")
 }

@@ -76,10 +76,13 @@ func (i *Issue) Seal(body []byte) {
 // Reach is the last hour for which air temperature, wind and humidity are all
 // there, looking ahead from the fetching without a long gap; zero when none is.
 // What lies after it is a short horizon, not calm weather.
-func (i *Issue) Reach() time.Time {
+func (i *Issue) Reach() time.Time { return reachOf(i.Hours, i.FetchedAt) }
+
+func reachOf(hours []Hour, now time.Time) time.Time {
 	var reach time.Time
-	for _, h := range i.Hours {
-		if h.At.Sub(reach) > longestGap && !reach.Before(i.FetchedAt.Add(-longestGap)) {
+	for k := range hours {
+		h := &hours[k]
+		if h.At.Sub(reach) > longestGap && !reach.Before(now.Add(-longestGap)) {
 			return reach
 		}
 		if h.AirTempC != nil && h.WindMS != nil && (h.DewPointC != nil || h.RelHumidity != nil) {

@@ -80,6 +80,11 @@ func TestBlanketKeepsTheDemoFromFreezing(t *testing.T) {
 	withBlanket := Assess(demoCase(), Options{})
 	require.False(t, *withBlanket.FreezesBeforeCritical)
 	require.Equal(t, Protect, withBlanket.Verdict)
+	r := found(&withBlanket, "slab.freezes_early").Remedy
+	require.Equal(t, "blankets", r.Kind)
+	require.True(t, r.AtHand && r.Passes)
+	require.True(t, withBlanket.Timeline.BlanketsOnBy.After(demoStart.Add(9*time.Hour)))
+	require.NotEmpty(t, withBlanket.Protection.IfLate2H)
 
 	atHand := with(with(demoCase(), bare), func(c *Case) { c.Pour.AtHand = []Cover{{RM2KW: 4 * usR}} })
 	a := Assess(atHand, Options{})

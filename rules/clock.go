@@ -178,3 +178,15 @@ func earlier(a, b time.Time) time.Time {
 	}
 	return a
 }
+
+// timeOrNil is a time for the answer: nil when it was not reached.
+func timeOrNil(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	t = whole(t)
+	return &t
+}
+
+// whole is a time as answers give it: UTC, in whole seconds.
+func whole(t time.Time) time.Time { return t.Round(time.Second).UTC() }

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"math"
-	"testing"
 	"time"
 
 	"frostgate/rules/physics/air"
@@ -91,25 +90,4 @@ func hoursAfter(t *time.Time) float64 {
 		return math.NaN()
 	}
 	return t.Sub(demoStart).Hours()
-}
-
-func TestLookAtDemo(t *testing.T) {
-	for name, c := range map[string]Case{"demo": demoCase(), "bare": with(demoCase(), bare)} {
-		a := Assess(c, Options{Members: 51, Seed: 1})
-		t.Logf("%s: %s | %s", name, a.Verdict, a.Headline)
-		for _, f := range a.Findings {
-			t.Logf("   %s %s: %s", f.Rule, f.Effect, f.Sentence)
-			if f.Remedy != nil {
-				t.Logf("        -> %s (%v %v) %s", f.Remedy.Kind, f.Remedy.AtHand, f.Remedy.Passes, f.Remedy.Sentence)
-			}
-		}
-		tl := a.Timeline
-		t.Logf("   init %.2f final %.2f crit %.2f fin %.2f..%.2f saw %.2f..%.2f dusk %.2f until %.2f", hoursAfter(tl.InitialSetAt), hoursAfter(tl.FinalSetAt),
-			hoursAfter(tl.CriticalStrengthAt), hoursAfter(tl.FinishingStartsAt), hoursAfter(tl.FinishingEndsAt), hoursAfter(tl.SawcutFromAt), hoursAfter(tl.SawcutUntilAt), hoursAfter(tl.DuskAt), hoursAfter(tl.ProtectUntilAt))
-		t.Logf("   min before %.1f F frozen %v chance %+v", fahrenheit(*a.MinTempBeforeCriticalC), *a.FreezesBeforeCritical, a.Chance.FreezesEarly)
-		for _, h := range []int{1, 4, 8, 12, 24, 48} {
-			r := a.Temperatures[h]
-			t.Logf("   %d air %.1f top %.1f mean %.1f bottom %.1f base %.1f", h, fahrenheit(r.AirC), fahrenheit(r.TopC), fahrenheit(r.MeanC), fahrenheit(r.BottomC), fahrenheit(r.BaseC))
-		}
-	}
 }

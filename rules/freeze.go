@@ -55,14 +55,36 @@ func hoursIn(run *course, is func(*runRow) bool) float64 {
 // critical is the critical strength in the firm's words.
 func (j *job) critical() string { return j.say().strength(j.limits.value("strength.critical_mpa")) }
 
+// freezeSentence says what E53 asks to report: when, where and at what strength
+// it freezes, how cold it gets and how much of its water turns to ice.
 func (j *job) freezeSentence(run *course, lead string) string {
 	say := j.say()
 	if run.frozeEarly {
-		return fmt.Sprintf("%s concrete freezes on %s before it has %s; the coldest falls to %s and it freezes at %s.",
-			lead, say.clock(run.freezes), j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
+		s := fmt.Sprintf("%s concrete freezes%s on %s with %s, before it has %s; the coldest falls to %s, and it freezes at %s.",
+			lead, j.whereFrozen(run), say.clock(run.freezes), say.strength(run.frozeMPa), j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
+		if run.frozenShare >= 0.05 {
+			s += fmt.Sprintf(" Up to %s of its water turns to ice.", say.percent(run.frozenShare))
+		}
+		return s
 	}
 	coldest, freezing := say.temps(run.minBeforeC, run.freezingC)
 	return fmt.Sprintf("%s coldest concrete falls to %s before it has %s, too near its freezing point of %s.", lead, coldest, j.critical(), freezing)
+}
+
+// whereFrozen is the part of the concrete that freezes first.
+func (j *job) whereFrozen(run *course) string {
+	switch share := run.frozeDepthM * 1000 / j.c.Pour.ThicknessMM; {
+	case j.c.Pour.Element == Wall && share < 1.0/3:
+		return " at its face"
+	case j.c.Pour.Element == Wall:
+		return ""
+	case share < 1.0/3:
+		return " at the top"
+	case share > 2.0/3:
+		return " at the bottom"
+	default:
+		return ""
+	}
 }
 
 // belowMaintain judges slab.below_maintain_temp (ACI 306R, line 1): in cold

@@ -49,7 +49,9 @@ type course struct {
 	guarded     time.Time // first hour the coldest cell is within the guard of freezing before critical
 	frozeEarly  bool
 	freezes     time.Time // first time a cell freezes before critical
-	frozenShare float64   // of the freezable water, when it froze
+	frozenShare float64   // most of its freezable water that turns to ice before critical
+	frozeMPa    float64   // strength of the cell that freezes first, then
+	frozeDepthM float64   // its depth; NaN when not known
 	coveredFrom time.Time // first hour under blankets
 }
 

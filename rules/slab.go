@@ -294,6 +294,7 @@ func (j *job) read(p *pour, r *slab.Result) course {
 		guarded:    j.wx.time(r.GuardH),
 		minBeforeC: r.MinBeforeCriticalC, freezingC: p.model.FreezingPointC,
 		frozeEarly: r.FrozeEarly, freezes: j.wx.time(r.FrozeH), frozenShare: r.FrozenShare,
+		frozeMPa: r.FrozeStrengthMPa, frozeDepthM: r.FrozeDepthM,
 	}
 	if len(r.TargetH) > targetPeriod {
 		c.specified = j.wx.time(r.TargetH[targetPeriod])
@@ -328,6 +329,7 @@ func (j *job) ownCritical() bool {
 func (c *course) judgeAt(critical time.Time, guardC float64) {
 	c.critical = critical
 	c.minBeforeC, c.frozeEarly, c.freezes, c.guarded = math.Inf(1), false, time.Time{}, time.Time{}
+	c.frozenShare, c.frozeDepthM = 0, math.NaN()
 	for i := range c.rows {
 		r := &c.rows[i]
 		if !critical.IsZero() && !r.at.Before(critical) {
@@ -338,7 +340,7 @@ func (c *course) judgeAt(critical time.Time, guardC float64) {
 			c.guarded = r.at
 		}
 		if !c.frozeEarly && r.coldestC < c.freezingC {
-			c.frozeEarly, c.freezes = true, r.at
+			c.frozeEarly, c.freezes, c.frozeMPa = true, r.at, r.coldestMPa
 		}
 	}
 }
@@ -365,3 +367,9 @@ func (c *course) failsFreezing(guardC float64) bool {
 // decided reports whether the course covers the freezing decision: the critical
 // strength is reached within the weather, or the concrete froze before.
 func (c *course) decided() bool { return !c.critical.IsZero() || c.frozeEarly }
+
+// rowAt is the row of the hour that t falls in.
+func (c *course) rowAt(t time.Time) *runRow {
+	i := int(t.Sub(c.start).Hours())
+	return &c.rows[min(len(c.rows)-1, max(0, i))]
+}

@@ -1,0 +1,149 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"frostgate/rules/physics/concrete"
+)
+
+const (
+	// coldAirC is cold weather in ACI 306R-16: below 40 F in the protection period.
+	coldAirC = 40.0/1.8 - 32/1.8
+	// settleH is how long after the start the maintained temperature is not yet
+	// judged when nothing can lie on the concrete before finishing ends. CAL.
+	settleH = 12
+	// knownCoolingH is how much weather has to be known after an hour before that
+	// hour can be said to be gentle enough for taking blankets off.
+	knownCoolingH = 12
+	workFromH     = 7 // local hour from which blankets are taken off
+)
+
+// An underMaintained is how far concrete falls below the temperature it is to be
+// kept at.
+type underMaintained struct {
+	first      time.Time
+	lengthH    float64
+	lowestC    float64 // of the top
+	lowestAirC float64 // in the protection period
+	limitC     float64
+	source     Source
+}
+
+// underMaintained judges the published minimum (ACI 306R, line 1) over the
+// protection period, from the end of finishing until the strength that the
+// period would give is there. Only in cold weather by ACI 306R-16.
+func (j *job) underMaintained(run *course) underMaintained {
+	period, _ := protectionPeriodH(&j.c)
+	limit, source := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
+	until := run.start.Add(hours(period))
+	if !run.specified.IsZero() {
+		until = earlier(until, run.specified)
+	}
+	from := run.start.Add(settleH * time.Hour)
+	if !run.finalSet.IsZero() {
+		from = earlier(from, run.finalSet)
+	}
+	u := underMaintained{limitC: limit, source: source, lowestC: math.Inf(1)}
+	u.lowestAirC = j.wx.minAirC(run.start, run.start.Add(hours(period)))
+	if u.lowestAirC >= coldAirC {
+		return u
+	}
+	for i := range run.rows {
+		r := &run.rows[i]
+		if r.at.Before(from) || !r.at.Before(until) || r.topC >= limit {
+			continue
+		}
+		if u.first.IsZero() {
+			u.first = r.at
+		}
+		u.lengthH++
+		u.lowestC = math.Min(u.lowestC, r.topC)
+	}
+	return u
+}
+
+// endProtection finds until when the layers are required, and the first working
+// hour at which taking them off is gentle enough.
+func (j *job) endProtection() {
+	s := &j.shield
+	s.ends, s.governs = j.requiredUntil(&s.run)
+	if s.ends.IsZero() {
+		return
+	}
+	for at := s.ends; !at.After(s.run.end); at = at.Add(time.Hour).Truncate(time.Hour) {
+		if !j.workingHour(at) {
+			continue
+		}
+		gentle, known := j.gentleAt(&s.run, at)
+		if !known {
+			return
+		}
+		if gentle {
+			if s.off = at; at.Sub(s.ends) > 24*time.Hour {
+				s.governs = "temperature"
+			}
+			return
+		}
+	}
+}
+
+// requiredUntil is when the published period is served: hours at or above the
+// published minimum count in full, colder ones by their part in strength gain,
+// so that the period grows while the concrete is too cold. It does not end before
+// the coldest cell has the critical strength, or what a local rule asks for.
+func (j *job) requiredUntil(run *course) (time.Time, string) {
+	least := j.localReleaseMPa()
+	period, _ := protectionPeriodH(&j.c)
+	minC, _ := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
+	q := j.plan.model.StrengthQK
+	full := concrete.Arr(minC, q)
+	served, governs := 0.0, "period"
+	for i := range run.rows {
+		r := &run.rows[i]
+		if served >= period && !run.critical.IsZero() && !r.at.Before(run.critical) {
+			if r.coldestMPa >= least {
+				return r.at, governs
+			}
+			governs = "strength"
+		}
+		if share := concrete.Arr(r.topC, q) / full; share < 1 {
+			served += math.Max(0, share)
+			governs = "strength"
+		} else {
+			served++
+		}
+	}
+	return time.Time{}, ""
+}
+
+// localReleaseMPa is the strength a local rule wants before protection ends; 0
+// without one.
+func (j *job) localReleaseMPa() float64 {
+	least := 0.0
+	for i := range j.c.Site.LocalRules {
+		if r := &j.c.Site.LocalRules[i]; r.Kind == localProtectUntil {
+			least = math.Max(least, r.Value/100*j.c.Pour.Mix.StrengthMPa)
+		}
+	}
+	return least
+}
+
+// workingHour reports whether somebody would take blankets off then.
+func (j *job) workingHour(at time.Time) bool {
+	local := at.In(j.zone)
+	end := j.c.Pour.Crew.DayEndsAt.In(j.zone)
+	h := float64(local.Hour()) + float64(local.Minute())/60
+	return h >= workFromH && h < math.Max(workFromH+1, float64(end.Hour()))
+}
+
+// gentleAt reports whether the surface may be bared at a time: it is within the
+// published difference to the air, or cannot cool more in a day than published.
+func (j *job) gentleAt(run *course, at time.Time) (gentle, known bool) {
+	if at.Add(knownCoolingH * time.Hour).After(j.wx.until()) {
+		return false, false
+	}
+	w := j.wx.at(at)
+	b := baring{surfaceC: run.rowAt(at).topC, airC: w.airC, lowestC: j.wx.minAirC(at, at.Add(24*time.Hour)), windMS: w.windMS}
+	return j.c.mayBare(j.limits, b), true
+}

@@ -72,10 +72,13 @@ func newJob(c Case, opt Options) (*job, string) {
 	}
 	j.zone = zone
 	wx, filled, reason := denseWeather(&j.c)
+	j.wx = wx
 	if reason != "" {
+		if len(wx.hours) > 0 {
+			reason += fmt.Sprintf(": it covers %s to %s", j.say().day(wx.from), j.say().day(wx.until()))
+		}
 		return j, reason
 	}
-	j.wx = wx
 	j.assumed = append(j.assumed, filled...)
 	j.placeInTime()
 	j.takeBlanketsSeen()

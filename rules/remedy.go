@@ -219,10 +219,7 @@ func (j *job) keepWarm() *Remedy {
 	r := j.blanketRemedy(s.layers)
 	r.AtHand = true
 	if u := j.underMaintained(&s.run); u.lengthH > 0 {
-		r.Sentence = "Under the blankets at hand it stays colder than published too, and does not freeze: they stay on longer."
-		if !s.ends.IsZero() {
-			r.Sentence = fmt.Sprintf("Under the blankets at hand it stays colder than published too, and does not freeze: keep them on until %s.", j.say().clock(s.ends))
-		}
+		r.Sentence += " Under them it stays colder than published and does not freeze, so they lie longer."
 		r.Passes = !s.ends.IsZero()
 	}
 	return r

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -97,7 +98,7 @@ func (j *job) headline(v Verdict, reason string, findings []Finding) string {
 	case v == Place:
 		return j.placeHeadline()
 	case v == Protect && w.Remedy != nil:
-		return "Protect: " + lowerFirst(w.Remedy.Sentence)
+		return "Protect: " + lowerFirst(w.Remedy.Sentence) + besides(w, findings)
 	case v == Protect:
 		return "Protect: " + lowerFirst(w.Sentence)
 	case j.next != nil:
@@ -105,6 +106,21 @@ func (j *job) headline(v Verdict, reason string, findings []Finding) string {
 	default:
 		return "Move: " + lowerFirst(w.Sentence) + " With what is at hand no start within the forecast works."
 	}
+}
+
+// besides is the other remedies without which the pour would have to move.
+func besides(w *Finding, findings []Finding) string {
+	said := []string{w.Remedy.Kind}
+	text := ""
+	for i := range findings {
+		f := &findings[i]
+		if f.Effect != EffectMove || f.Remedy == nil || slices.Contains(said, f.Remedy.Kind) {
+			continue
+		}
+		said = append(said, f.Remedy.Kind)
+		text += " " + f.Remedy.Sentence
+	}
+	return text
 }
 
 func (j *job) placeHeadline() string {

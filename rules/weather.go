@@ -150,8 +150,7 @@ func denseWeather(c *Case) (w weather, filled []Assumption, reason string) {
 	f := filler{site: &c.Site, slot: slot, w: &w}
 	f.fill()
 	if !w.covers(c.Pour.StartsAt, c.Pour.StartsAt) {
-		return w, f.filled, fmt.Sprintf("the weather given covers %s to %s and not the start",
-			w.from.UTC().Format(time.RFC3339), w.until().UTC().Format(time.RFC3339))
+		return w, f.filled, "the weather given does not reach the start"
 	}
 	return w, f.filled, ""
 }

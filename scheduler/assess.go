@@ -75,11 +75,7 @@ func (r *round) load(ctx context.Context, ids []uuid.UUID) error {
 	if r.inputs, err = r.tx.PourInputs(ctx, ids); err != nil {
 		return err
 	}
-	sites := make([]uuid.UUID, len(r.inputs))
-	for i, in := range r.inputs {
-		sites[i] = in.Pour.SiteID
-	}
-	r.weather, err = r.s.openWeather(ctx, r.tx, r.now, sites)
+	r.weather, err = r.s.openWeather(ctx, r.tx, r.now, r.inputs)
 	return err
 }
 
@@ -134,7 +130,7 @@ func (r *round) assessOne(ctx context.Context, in db.PourInput) (judged, error) 
 	if err != nil {
 		return judged{}, err
 	}
-	if w.Age == none {
+	if w.Age == none && r.why == causeEdit { // somebody waits; else the next tick will do
 		if err := r.s.nudge(ctx, r.tx, in.Pour.SiteID); err != nil {
 			return judged{}, err
 		}

@@ -290,7 +290,10 @@ func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error
 	if v.line.NextWindowAt != nil {
 		e.NextWindow = new(say(*v.line.NextWindowAt))
 	}
-	if v.weather.Source != "" {
+	for _, p := range v.weather.Parts {
+		e.Weather = append(e.Weather, alert.EventWeather{Source: p.Source, IssuedAt: p.IssuedAt.UTC()})
+	}
+	if v.weather.Age == dead {
 		e.Weather = []alert.EventWeather{{Source: v.weather.Source, IssuedAt: v.weather.IssuedAt.UTC()}}
 	}
 	document, err := n.documentOf(ctx, v)

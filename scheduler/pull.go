@@ -13,6 +13,9 @@ import (
 	"frostgate/scheduler/forecast"
 )
 
+// kindObserved marks issues of hours that were measured.
+const kindObserved = "observed"
+
 const (
 	linkTogether  = 500              // sites per tick that get their cell
 	claimTogether = 2000             // cells per tick
@@ -30,12 +33,23 @@ func (s *Scheduler) claimDue(ctx context.Context) error {
 	return all
 }
 
-func (s *Scheduler) linkSites(ctx context.Context, source forecast.Source) error {
+// locator is what linking needs of a source of weather or of warnings.
+type locator interface {
+	About() forecast.About
+	Locate(ctx context.Context, latitude, longitude, elevationM float64) (forecast.Cell, error)
+}
+
+// linkFor bounds the time that one tick asks one source where sites lie; the
+// next goes on.
+const linkFor = 10 * time.Second
+
+func (s *Scheduler) linkSites(ctx context.Context, source locator) error {
 	about := source.About()
 	sites, err := s.db.SitesWithout(ctx, about.Name, linkTogether)
 	if err != nil {
 		return err
 	}
+	until := time.Now().Add(linkFor)
 	for _, site := range sites {
 		cell, err := source.Locate(ctx, site.Latitude, site.Longitude, site.ElevationM)
 		if errors.Is(err, forecast.ErrOutside) {
@@ -43,13 +57,20 @@ func (s *Scheduler) linkSites(ctx context.Context, source forecast.Source) error
 		}
 		if err != nil {
 			s.log.WarnContext(ctx, "site not located", "source", about.Name, "site", site.ID, "error", err)
-			continue
-		}
-		if err := s.link(ctx, about.Name, site.ID, cell); err != nil {
+		} else if err := s.link(ctx, about.Name, site.ID, cell); err != nil {
 			return err
+		}
+		if isHosts(err) || time.Now().After(until) {
+			break
 		}
 	}
 	return nil
+}
+
+// isHosts reports whether an error would meet the next question as well.
+func isHosts(err error) bool {
+	fault, ok := errors.AsType[*forecast.Error](err)
+	return ok && (fault.Host || fault.Status == 0 && fault.Retry)
 }
 
 // outsideKey is the cell of all sites that a source does not cover. It is never
@@ -209,14 +230,14 @@ func (s *Scheduler) take(ctx context.Context, about forecast.About, cell db.Cell
 func (s *Scheduler) storeIssue(ctx context.Context, tx *db.Tx, cellID uuid.UUID, i *forecast.Issue) (bool, error) {
 	issue := db.Issue{
 		CellID: cellID, Kind: "forecast", Model: i.Model, IssuedAt: i.IssuedAt, FetchedAt: i.FetchedAt,
-		PayloadSHA256: i.SHA256[:], ReachAt: i.Reach(), Body: i.Body,
+		PayloadSHA256: i.SHA256[:], ReachAt: i.Reach(), Body: i.Body, ElevationM: &i.Cell.ElevationM,
 	}
 	if i.Observed {
-		issue.Kind = "observed"
+		issue.Kind = kindObserved
 	}
 	stored, isNew, err := tx.StoreIssue(ctx, issue, hoursOf(i))
-	if err != nil || !isNew {
-		return false, err
+	if err != nil || !isNew || i.Observed {
+		return isNew, err // what was measured is read with the next forecast
 	}
 	pours, err := tx.PoursOn(ctx, stored.LastHourAt, cellID)
 	if err != nil {
@@ -242,6 +263,22 @@ func hoursOf(i *forecast.Issue) []db.Hour {
 		}
 	}
 	return hours
+}
+
+// hourOf is the way back.
+func hourOf(h *db.Hour) forecast.Hour {
+	f := forecast.Hour{
+		Hour: h.Hour, RelHumidity: h.RelHumidity, WindFromDeg: h.WindFromDeg, SnowfallSWEMM: h.SnowfallMMSWE,
+		SnowfallDepthM: h.SnowfallDepthM, IceAccumMM: h.IceAccumMM, SkinTempC: h.SkinTempC, PressurePa: h.PressurePa,
+		Flags: forecast.Flags(h.Flags), //nolint:gosec // stored from the same
+	}
+	if h.PrecipProbWindowH != nil {
+		f.PrecipProbWindowH = int(*h.PrecipProbWindowH)
+	}
+	for _, t := range h.SoilTemps {
+		f.SoilTemps = append(f.SoilTemps, forecast.SoilTemp(t))
+	}
+	return f
 }
 
 // nextDue gives each cell its own constant phase, so that a fleet of cells is

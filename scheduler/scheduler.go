@@ -88,7 +88,7 @@ func New(cfg Config) (*Scheduler, error) {
 	if s.jobs, err = s.newClient(); err != nil {
 		return nil, fmt.Errorf("set up job queue: %w", err)
 	}
-	if s.cron, err = s.newCron(); err != nil {
+	if s.cron, err = newCron(s.fire); err != nil {
 		return nil, err
 	}
 	return s, nil

@@ -33,10 +33,10 @@ const slotGrain = time.Minute
 // and their slots would not coincide.
 var fiveFields = cron.NewParser(cron.Minute | cron.Hour | cron.Dom | cron.Month | cron.Dow)
 
-func (s *Scheduler) newCron() (*cron.Cron, error) {
+func newCron(fire func(name string)) (*cron.Cron, error) {
 	c := cron.New(cron.WithLocation(time.UTC), cron.WithParser(fiveFields))
 	for name, spec := range schedules {
-		if _, err := c.AddFunc(spec, func() { s.fire(name) }); err != nil {
+		if _, err := c.AddFunc(spec, func() { fire(name) }); err != nil {
 			return nil, fmt.Errorf("schedule %s: %w", name, err)
 		}
 	}

@@ -18,7 +18,9 @@ import (
 func (s *Scheduler) watch(ctx context.Context) error {
 	err := s.watchPours(ctx)
 	for _, source := range s.cfg.Sources {
-		err = errors.Join(err, s.watchSource(ctx, source.About()))
+		if about := source.About(); !about.Aside {
+			err = errors.Join(err, s.watchSource(ctx, about))
+		}
 	}
 	return err
 }

@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -14,12 +15,21 @@ import (
 
 // Weather is what an assessment rests on.
 type Weather struct {
-	Hours    []rules.Hour // rising; past hours before the forecast's
-	Source   string
-	IssuedAt time.Time // of the forecast; zero without one
-	IssueIDs []uuid.UUID
+	Hours    []rules.Hour // rising; past hours before the forecast's, none beyond its reach
+	Source   string       // of the air temperature ahead; empty without weather
+	IssuedAt time.Time    // of the oldest forecast that the coming two days rest on; zero without one
+	Parts    []WeatherPart
+	IssueIDs []uuid.UUID // of the parts
 	Warnings []rules.Warning
 	Age      age
+}
+
+// A WeatherPart is an issue that something is taken from.
+type WeatherPart struct {
+	Source    string
+	IssuedAt  time.Time
+	Variables []forecast.Variable
+	Fallback  bool // the preferred source lacked some of it
 }
 
 // age is how far an issue may be trusted.
@@ -44,22 +54,30 @@ type weatherDesk struct {
 	s      *Scheduler
 	tx     *db.Tx
 	now    time.Time
+	places map[uuid.UUID]forecast.Place
 	issues map[uuid.UUID][]db.SiteIssue
 	warned map[uuid.UUID][]rules.Warning
-	read   map[uuid.UUID]reading // by issue
+	read   map[reading][]forecast.Offer
+	mixed  map[reading]Weather
 }
 
-// A reading is the hours of an issue with those of its cell before it.
+// A reading is what is read once: of an issue, or of a site, from a time on.
 type reading struct {
-	from  time.Time
-	hours []rules.Hour
+	id   uuid.UUID
+	from time.Time
 }
 
-func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, siteIDs []uuid.UUID) (*weatherDesk, error) {
+func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, inputs []db.PourInput) (*weatherDesk, error) {
 	d := &weatherDesk{
-		s: s, tx: tx, now: now,
-		issues: map[uuid.UUID][]db.SiteIssue{}, warned: map[uuid.UUID][]rules.Warning{}, read: map[uuid.UUID]reading{},
+		s: s, tx: tx, now: now, places: map[uuid.UUID]forecast.Place{},
+		issues: map[uuid.UUID][]db.SiteIssue{}, warned: map[uuid.UUID][]rules.Warning{},
+		read: map[reading][]forecast.Offer{}, mixed: map[reading]Weather{},
 	}
+	for k := range inputs {
+		site := &inputs[k].Site
+		d.places[site.ID] = forecast.Place{Latitude: site.Latitude, Longitude: site.Longitude, ElevationM: site.ElevationM}
+	}
+	siteIDs := slices.Collect(maps.Keys(d.places))
 	issues, err := tx.LatestIssues(ctx, siteIDs...)
 	if err != nil {
 		return nil, err
@@ -78,49 +96,145 @@ func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, s
 	return d, err
 }
 
-// at gives the weather of a site from some time before a start.
+// at gives the weather of a site from some time before a start, each variable of
+// each hour from the best source that has it.
 func (d *weatherDesk) at(ctx context.Context, siteID uuid.UUID, start time.Time) (Weather, error) {
-	w := Weather{Age: none, Warnings: d.warned[siteID]}
-	issue, trust := d.choose(siteID)
-	if issue == nil {
-		return w, nil
-	}
-	w.Source, w.IssuedAt, w.Age = issue.Source, issue.IssuedAt, trust
-	if trust == dead {
-		return w, nil
-	}
 	from := start
 	if d.now.Before(from) {
 		from = d.now
 	}
-	from = from.Add(-historyBefore).Truncate(time.Hour)
-	hours, err := d.hours(ctx, issue, from)
-	w.Hours, w.IssueIDs = hours, []uuid.UUID{issue.ID}
-	return w, err
+	key := reading{siteID, from.Add(-historyBefore).UTC().Truncate(time.Hour)}
+	if known, ok := d.mixed[key]; ok {
+		return known, nil
+	}
+	var offers []forecast.Offer
+	for k := range d.issues[siteID] {
+		more, err := d.offers(ctx, &d.issues[siteID][k], key.from)
+		if err != nil {
+			return Weather{}, err
+		}
+		offers = append(offers, more...)
+	}
+	w := weatherOf(forecast.BlendOffers(d.places[siteID], offers, key.from, d.now), offers, d.now)
+	w.Warnings = d.warned[siteID]
+	d.mixed[key] = w
+	return w, nil
 }
 
-// choose takes the first source, in the order of preference, whose newest issue
-// is fresh; else the freshest that there is.
-func (d *weatherDesk) choose(siteID uuid.UUID) (*db.SiteIssue, age) {
-	var best *db.SiteIssue
-	trust := none
-	for _, source := range d.s.cfg.Sources {
-		about := source.About()
-		for k := range d.issues[siteID] {
-			issue := &d.issues[siteID][k]
-			if issue.Source != about.Name {
-				continue
-			}
-			a := ageOf(about, issue.IssuedAt, d.now)
-			if a == fresh {
-				return issue, a
-			}
-			if best == nil || issue.IssuedAt.After(best.IssuedAt) {
-				best, trust = issue, a
+// weatherOf says of a blend what an assessment has to know.
+func weatherOf(b forecast.Blend, offers []forecast.Offer, now time.Time) Weather {
+	w := Weather{Age: fresh, IssuedAt: b.IssuedAt, Hours: make([]rules.Hour, len(b.Hours))}
+	for k := range b.Hours {
+		w.Hours[k] = b.Hours[k].Hour
+	}
+	switch {
+	case !b.Reach.IsZero() && b.Stale:
+		w.Age = stale
+	case b.Reach.IsZero():
+		w.Age = none
+		for _, o := range offers { // what there would be is too old, or tells nothing ahead
+			if !o.Observed && !o.Partial && o.ID != "" && o.IssuedAt.After(w.IssuedAt) {
+				w.Age, w.Source, w.IssuedAt = dead, o.Source, o.IssuedAt
 			}
 		}
 	}
-	return best, trust
+	w.addParts(b, offers, now.Truncate(time.Hour))
+	return w
+}
+
+// addParts lists the issues that the coming hours are taken from, and the newest
+// measurements.
+func (w *Weather) addParts(b forecast.Blend, offers []forecast.Offer, hour time.Time) {
+	part := make([]int, len(offers))
+	for _, o := range b.Origins {
+		offer := &offers[o.Offer]
+		if offer.ID == "" || o.Until.Before(hour) && !offer.Observed {
+			continue
+		}
+		if part[o.Offer] == 0 {
+			id, err := uuid.Parse(offer.ID)
+			if err != nil {
+				continue // not an issue of ours
+			}
+			w.Parts = append(w.Parts, WeatherPart{Source: offer.Source, IssuedAt: offer.IssuedAt})
+			w.IssueIDs = append(w.IssueIDs, id)
+			part[o.Offer] = len(w.Parts)
+		}
+		p := &w.Parts[part[o.Offer]-1]
+		if !slices.Contains(p.Variables, o.Variable) {
+			p.Variables = append(p.Variables, o.Variable)
+		}
+		p.Fallback = p.Fallback || o.Fallback
+		if o.Variable == forecast.AirAndHumidity && w.Source == "" && !offer.Observed {
+			w.Source = offer.Source
+		}
+	}
+}
+
+// offers reads an issue of a site and what its cell told before, once. The past
+// has no name: it is many issues'.
+func (d *weatherDesk) offers(ctx context.Context, issue *db.SiteIssue, from time.Time) ([]forecast.Offer, error) {
+	about, ok := d.s.about(issue.Source)
+	if !ok {
+		return nil, nil // configured away since
+	}
+	key := reading{issue.ID, from}
+	if known, ok := d.read[key]; ok {
+		return known, nil
+	}
+	base := forecast.Offer{
+		ID: issue.ID.String(), Source: issue.Source, IssuedAt: issue.IssuedAt, Observed: issue.Kind == kindObserved, Partial: about.Partial,
+		StaleAfter: about.StaleAfter, DeadAfter: about.DeadAfter, ElevationM: d.places[issue.SiteID].ElevationM,
+	}
+	if issue.Issue.ElevationM != nil {
+		base.ElevationM = *issue.Issue.ElevationM
+	}
+	ahead, err := d.tx.Hours(ctx, issue.ID, from, d.now.Add(weatherAhead))
+	if err != nil {
+		return nil, err
+	}
+	for k := range ahead {
+		base.Hours = append(base.Hours, hourOf(&ahead[k]))
+	}
+	all := []forecast.Offer{base}
+	if issue.FirstHourAt.After(from) && !about.Partial {
+		past, err := d.tx.PastHours(ctx, issue.CellID, from, issue.FirstHourAt)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, pastOffers(base, past)...)
+	}
+	d.read[key] = all
+	return all, nil
+}
+
+// pastOffers sorts what was told of past hours by the height it holds for.
+func pastOffers(base forecast.Offer, past []db.PastHour) []forecast.Offer {
+	var all []forecast.Offer
+	for k := range past {
+		height := base.ElevationM
+		if past[k].ElevationM != nil {
+			height = *past[k].ElevationM
+		}
+		at := slices.IndexFunc(all, func(o forecast.Offer) bool { return o.ElevationM == height })
+		if at < 0 {
+			o := base
+			o.ID, o.ElevationM, o.Hours = "", height, nil
+			at, all = len(all), append(all, o)
+		}
+		all[at].Hours = append(all[at].Hours, hourOf(&past[k].Hour))
+	}
+	return all
+}
+
+// about finds a source by name.
+func (s *Scheduler) about(name string) (forecast.About, bool) {
+	for _, source := range s.cfg.Sources {
+		if about := source.About(); about.Name == name {
+			return about, true
+		}
+	}
+	return forecast.About{}, false
 }
 
 func ageOf(about forecast.About, issuedAt, now time.Time) age {
@@ -131,37 +245,4 @@ func ageOf(about forecast.About, issuedAt, now time.Time) age {
 		return stale
 	}
 	return fresh
-}
-
-// hours reads an issue and what came before it, once.
-func (d *weatherDesk) hours(ctx context.Context, issue *db.SiteIssue, from time.Time) ([]rules.Hour, error) {
-	known, ok := d.read[issue.ID]
-	if !ok || from.Before(known.from) {
-		var err error
-		if known, err = d.readHours(ctx, issue, from); err != nil {
-			return nil, err
-		}
-		d.read[issue.ID] = known
-	}
-	first, _ := slices.BinarySearchFunc(known.hours, from, func(h rules.Hour, t time.Time) int { return h.At.Compare(t) })
-	return known.hours[first:], nil
-}
-
-func (d *weatherDesk) readHours(ctx context.Context, issue *db.SiteIssue, from time.Time) (reading, error) {
-	r := reading{from: from}
-	if issue.FirstHourAt.After(from) {
-		past, err := d.tx.PastHours(ctx, issue.CellID, from, issue.FirstHourAt)
-		if err != nil {
-			return r, err
-		}
-		for k := range past {
-			r.hours = append(r.hours, past[k].Hour.Hour)
-		}
-	}
-	// Nothing is read beyond what the source really tells.
-	ahead, err := d.tx.Hours(ctx, issue.ID, from, issue.ReachAt.Add(time.Hour))
-	for k := range ahead {
-		r.hours = append(r.hours, ahead[k].Hour)
-	}
-	return r, err
 }

@@ -1,0 +1,73 @@
+package scheduler_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"frostgate/db"
+	"frostgate/rules"
+	"frostgate/scheduler/alert"
+)
+
+// One bad night from the pull to the signed notice and back to clear.
+func TestBadNight(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.cold()
+	w.endpoint("crew-chat")
+	s := w.start(nil)
+	start := time.Date(2027, 1, 15, 14, 0, 0, 0, time.UTC) // Friday, 8:00 in Chicago
+	p := w.pour(s, "Loading dock slab", start)
+
+	stored := w.verdict(p.ID, rules.Move)
+	require.NotEmpty(t, stored.WorstRule)
+	require.Equal(t, string(alert.Major), stored.Severity, "42 hours are left")
+	w.until("a notice", 5*time.Second, func() bool { return len(w.receiver.accepted()) == 1 })
+	e := w.receiver.accepted()[0].event
+	require.Equal(t, alert.EventRaised, e.Type)
+	require.Equal(t, "Loading dock slab", e.Pour.Name)
+	require.Equal(t, "Fri Jan 15, 8:00 a.m.", e.Pour.Starts.Local)
+	require.Equal(t, stored.WorstRule, e.Finding.Rule)
+	require.NotNil(t, e.Finding.Limit)
+	require.Contains(t, e.Text, "Move: Loading dock slab at Mill Road, start Fri Jan 15, 8:00 a.m.")
+	require.Equal(t, "https://frostgate.example/pours/"+p.ID.String(), e.Links.Pour)
+	require.Equal(t, "open-meteo", e.Weather[0].Source)
+
+	w.mild()
+	w.clock.Forward(10 * time.Minute)
+	w.refresh(s)
+	w.until("the end of the alert", 15*time.Second, func() bool { return len(w.receiver.accepted()) == 2 })
+	require.Equal(t, "raised cleared", w.receiver.events())
+	cleared := w.receiver.accepted()[1].event
+	require.Equal(t, 2, cleared.Alert.Transition)
+	require.Equal(t, 1, cleared.Alert.Episode)
+	require.Equal(t, rules.Move, cleared.Was)
+	w.invariants()
+}
+
+func TestCancelledPourClears(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.cold()
+	w.endpoint("crew-chat")
+	s := w.start(nil)
+	p := w.pour(s, "Footing", wednesday.Add(40*time.Hour))
+	w.until("a notice", 20*time.Second, func() bool { return w.receiver.events() == "raised" })
+	w.tx(func(tx *db.Tx) error {
+		p, err := tx.Pour(t.Context(), everything, p.ID)
+		if err != nil {
+			return err
+		}
+		p.State, p.CancelledAt = db.Cancelled, new(tx.Now())
+		if _, err := tx.UpdatePour(t.Context(), everything, p); err != nil {
+			return err
+		}
+		return s.EnqueueAssess(t.Context(), tx, p.ID)
+	})
+	w.until("the end of the alert", 5*time.Second, func() bool { return w.receiver.events() == "raised cleared" })
+	require.Equal(t, alert.ReasonGone, w.receiver.accepted()[1].event.Reason)
+	require.Contains(t, w.receiver.accepted()[1].event.Text, "the pour is cancelled")
+	w.invariants()
+}

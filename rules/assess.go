@@ -175,9 +175,16 @@ func (j *job) finding(id string, effect Effect, limit string) Finding {
 // tidy puts the times of a finding and its remedy as answers give them.
 func (f *Finding) tidy() {
 	f.FirstAt = tidied(f.FirstAt)
-	if r := f.Remedy; r != nil {
-		r.Sentence = oneStop(r.Sentence)
-		r.By, r.StartsAt = tidied(r.By), tidied(r.StartsAt)
+	if f.Remedy != nil {
+		f.Remedy.tidy()
+	}
+}
+
+func (r *Remedy) tidy() {
+	r.Sentence = oneStop(r.Sentence)
+	r.By, r.StartsAt = tidied(r.By), tidied(r.StartsAt)
+	for i := range r.Steps {
+		r.Steps[i].tidy()
 	}
 }
 

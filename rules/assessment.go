@@ -56,10 +56,14 @@ type Remedy struct {
 	ValueC   *float64   `json:"value_c,omitempty"`
 	RM2KW    *float64   `json:"r_m2k_w,omitempty"`
 	Hours    *float64   `json:"hours,omitempty"`
-	By       *time.Time `json:"by,omitempty"`
+	DosePct  *float64   `json:"dose_pct,omitempty"` // product of a non-chloride accelerator by mass of cement
+	By       *time.Time `json:"by,omitempty"`       // the last moment for it, of several steps for the first
 	StartsAt *time.Time `json:"starts_at,omitempty"`
 	AtHand   bool       `json:"at_hand"` // can be done with what is at hand
 	Passes   bool       `json:"passes"`  // the re-run passed
+	// Steps are the parts of a remedy that takes several, each with its own By; only
+	// together they pass.
+	Steps []Remedy `json:"steps,omitempty"`
 }
 
 // A Timeline is the hours of the day of the central run; nil means not reached

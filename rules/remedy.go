@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"frostgate/rules/physics/concrete"
@@ -32,26 +33,64 @@ func (j *job) remedy(findings []Finding) error {
 			continue
 		}
 		var err error
-		switch f.Rule {
-		case "ground.frozen":
-			f.Remedy = j.fitRemedy()
-		case "slab.freezes_early":
-			f.Remedy, err = j.againstFreezing()
-		case "slab.below_maintain_temp":
-			f.Remedy = j.keepWarm()
-		case "finish.after_dusk":
-			f.Remedy, err = j.finishSooner(func(d *daylong) bool { return !d.afterDusk() })
-			if f.Remedy == nil && err == nil {
-				f.Remedy = &Remedy{Kind: "lights", Passes: true, Sentence: fmt.Sprintf("Have lights for the surface from %s.", j.say().clock(j.day.dusk))}
-			}
-		case "finish.after_hours":
-			f.Remedy, err = j.finishSooner(func(d *daylong) bool { return !d.afterHours() })
-		}
-		if err != nil {
+		if f.Remedy, err = j.remedyOf(f); err != nil {
 			return err
 		}
 	}
+	if err := j.settleDose(findings); err != nil {
+		return err
+	}
 	return j.moveTo(findings)
+}
+
+func (j *job) remedyOf(f *Finding) (*Remedy, error) {
+	switch f.Rule {
+	case "ground.frozen":
+		return j.fitRemedy(), nil
+	case "slab.freezes_early":
+		return j.againstFreezing()
+	case "slab.below_maintain_temp":
+		return j.keepWarm(), nil
+	case "finish.after_dusk":
+		r, err := j.finishSooner(func(d *daylong) bool { return !d.afterDusk() })
+		if r == nil && err == nil {
+			r = &Remedy{Kind: "lights", By: &j.day.dusk, Passes: true, Sentence: fmt.Sprintf("Have lights for the surface from %s.", j.say().clock(j.day.dusk))}
+		}
+		return r, err
+	case "finish.after_hours":
+		return j.finishSooner(func(d *daylong) bool { return !d.afterHours() })
+	default:
+		return nil, nil
+	}
+}
+
+// settleDose lets all remedies with an accelerator propose the one dose that
+// lifts each of them: the truck brings one mix.
+func (j *job) settleDose(findings []Finding) error {
+	most := 0.0
+	for i := range findings {
+		if r := findings[i].Remedy; r != nil && r.DosePct != nil {
+			most = math.Max(most, *r.DosePct)
+		}
+	}
+	j.dose = 0
+	for j.dose < len(acceleratorDoses)-1 && acceleratorDoses[j.dose].DosePct < most {
+		j.dose++
+	}
+	for i := range findings {
+		f := &findings[i]
+		if f.Remedy == nil || f.Remedy.DosePct == nil || *f.Remedy.DosePct == most {
+			continue
+		}
+		r, err := j.remedyOf(f)
+		if err != nil {
+			return err
+		}
+		if r != nil && r.Passes && r.AtHand {
+			f.Remedy = r
+		}
+	}
+	return nil
 }
 
 // againstFreezing is the cheapest way to keep the concrete from freezing early:
@@ -152,7 +191,8 @@ func mostGain() float64 {
 // A quicker is the pour with one dose of accelerator.
 type quicker struct {
 	pour
-	words string // how to order it
+	dosePct float64
+	words   string // how to order it
 }
 
 // quickened are the ways to order the pour with an accelerator, the lesser dose
@@ -161,13 +201,14 @@ func (j *job) quickened() ([]quicker, error) {
 	if !j.canAccelerate() {
 		return nil, nil
 	}
-	all := make([]quicker, len(acceleratorDoses))
-	for i, dose := range acceleratorDoses {
+	doses := acceleratorDoses[j.dose:]
+	all := make([]quicker, len(doses))
+	for i, dose := range doses {
 		model, err := j.c.mixModel(dose)
 		if err != nil {
 			return nil, err
 		}
-		all[i] = quicker{j.readied(), fmt.Sprintf("Order a non-chloride accelerator (%s of product by mass of cement)", percentOf(dose.DosePct))}
+		all[i] = quicker{j.readied(), dose.DosePct, fmt.Sprintf("Order a non-chloride accelerator (%s of product by mass of cement)", percentOf(dose.DosePct))}
 		all[i].model = model
 	}
 	return all, nil
@@ -188,7 +229,7 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 			return nil, err
 		}
 		if safe(&run) {
-			return &Remedy{Kind: "accelerator", AtHand: true, Passes: true,
+			return &Remedy{Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true,
 				Sentence: fmt.Sprintf("%s: it then has %s by %s and does not freeze.", q.words, j.critical(), j.say().clock(run.critical))}, nil
 		}
 		day := j.dayOf(&q.pour, &run)
@@ -202,11 +243,27 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 		}
 		if safe(&run) {
 			r := best.rM2KW()
-			return &Remedy{Kind: "accelerator", AtHand: true, Passes: true, RM2KW: &r, By: &on,
-				Sentence: fmt.Sprintf("%s and cover with blankets of %s by %s.", q.words, j.say().rvalue(r), j.say().clock(on))}, nil
+			cover := fmt.Sprintf("cover with blankets of %s by %s.", j.say().rvalue(r), j.say().clock(on))
+			return &Remedy{
+				Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true, Sentence: q.words + " and " + cover,
+				Steps: []Remedy{
+					{Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true, Sentence: q.words + "."},
+					{Kind: "blankets", RM2KW: &r, By: &on, AtHand: true, Passes: true, Sentence: upperFirst(cover)},
+				},
+			}, nil
 		}
 	}
 	return nil, nil
+}
+
+// orderBy is until when the mix can still be changed: the order can be cancelled,
+// or else it is batched.
+func (j *job) orderBy() *time.Time {
+	by := j.plan.batched
+	if !j.c.Pour.CancelBy.IsZero() {
+		by = earlier(by, j.c.Pour.CancelBy)
+	}
+	return &by
 }
 
 // keepWarm is what the shield offers against falling below the maintained
@@ -235,23 +292,23 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 	type change struct {
 		kind, words string
 		p           pour
-		value       *float64
+		value, dose *float64
 	}
 	warm := j.warmestPlacedC()
 	warmer := func(p pour) pour { p.placedC = warm; return p }
 	canWarm := warm > j.plan.placedC+1
 	var changes []change
 	if canWarm {
-		changes = append(changes, change{"hotter_water", fmt.Sprintf("Order the concrete at %s", say.temp(warm)), warmer(j.readied()), &warm})
+		changes = append(changes, change{"hotter_water", fmt.Sprintf("Order the concrete at %s", say.temp(warm)), warmer(j.readied()), &warm, nil})
 	}
 	quickened, err := j.quickened()
 	if err != nil {
 		return nil, err
 	}
 	for _, q := range quickened {
-		changes = append(changes, change{"accelerator", q.words, q.pour, nil})
+		changes = append(changes, change{"accelerator", q.words, q.pour, nil, &q.dosePct})
 		if canWarm {
-			changes = append(changes, change{"accelerator", fmt.Sprintf("%s and the concrete at %s", q.words, say.temp(warm)), warmer(q.pour), &warm})
+			changes = append(changes, change{"accelerator", fmt.Sprintf("%s and the concrete at %s", q.words, say.temp(warm)), warmer(q.pour), &warm, &q.dosePct})
 		}
 	}
 	for i := range changes {
@@ -264,7 +321,7 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 		if day.finishingEnds.IsZero() || !inTime(&day) {
 			continue
 		}
-		return &Remedy{Kind: c.kind, ValueC: c.value, AtHand: true, Passes: true,
+		return &Remedy{Kind: c.kind, ValueC: c.value, DosePct: c.dose, By: j.orderBy(), AtHand: true, Passes: true,
 			Sentence: fmt.Sprintf("%s: finishing then ends about %s.", c.words, say.clock(day.finishingEnds))}, nil
 	}
 	return nil, nil
@@ -378,3 +435,5 @@ func (j *job) startRemedy(at time.Time) *Remedy {
 	}
 	return &Remedy{Kind: kind, StartsAt: &at, Passes: true, Sentence: fmt.Sprintf("The next start that works is %s.", j.say().day(at))}
 }
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

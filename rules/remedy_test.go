@@ -2,7 +2,6 @@ package rules
 
 import (
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
@@ -26,16 +25,15 @@ func applied(c Case, r *Remedy) Case {
 	case "heat_ground":
 		p.GroundCover = append(slices.Clone(p.GroundCover), GroundCover{Kind: "heated", RM2KW: *r.RM2KW, HeatWM2: heatUnderCoverWm2, OnAt: *r.By})
 	case "accelerator":
-		for _, dose := range acceleratorDoses {
-			if strings.Contains(r.Sentence, percentOf(dose.DosePct)) && !slices.Contains(p.Mix.Admixtures, dose) {
-				p.Mix.Admixtures = append(slices.Clone(p.Mix.Admixtures), dose)
-			}
-		}
-		if r.RM2KW != nil {
-			p.Protection = append(slices.Clone(p.Protection), Protection{RM2KW: *r.RM2KW, OnAt: *r.By})
-		}
+		dose := Admixture{Kind: nonchloride, DosePct: *r.DosePct}
+		p.Mix.Admixtures = append(slices.DeleteFunc(slices.Clone(p.Mix.Admixtures), func(a Admixture) bool { return a.Kind == nonchloride }), dose)
 		if r.ValueC != nil {
 			p.PlacedTempC = r.ValueC
+		}
+		for i := range r.Steps {
+			if r.Steps[i].Kind == "blankets" {
+				c = applied(c, &r.Steps[i])
+			}
 		}
 	case "hotter_water":
 		p.PlacedTempC = r.ValueC
@@ -70,6 +68,7 @@ func TestRemediesPassTheirOwnRerun(t *testing.T) {
 			now := int(start.Sub(all[0].At).Hours())
 			c.Weather = all[max(0, now-30*24):min(len(all), now+7*24)]
 			a := Assess(c, Options{})
+			oneDose(t, &a)
 			together := c
 			movesLeft := false
 			for i := range a.Findings {
@@ -105,6 +104,23 @@ func TestRemediesPassTheirOwnRerun(t *testing.T) {
 	t.Log(seen)
 	for _, kind := range []string{"blankets", "cover_ground", "accelerator", "another_day"} {
 		require.Positive(t, seen[kind], kind)
+	}
+}
+
+// oneDose checks that remedies with an accelerator agree on its dose and come
+// before the concrete is batched.
+func oneDose(t *testing.T, a *Assessment) {
+	t.Helper()
+	var dose *float64
+	for _, f := range a.Findings {
+		if f.Remedy == nil || f.Remedy.DosePct == nil {
+			continue
+		}
+		if dose != nil {
+			require.Equal(t, *dose, *f.Remedy.DosePct, f.Remedy.Sentence)
+		}
+		dose = f.Remedy.DosePct
+		require.True(t, f.Remedy.By.Before(a.Timeline.StartsAt))
 	}
 }
 

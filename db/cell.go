@@ -198,7 +198,7 @@ func (r reads) PoursOn(ctx context.Context, startsBefore time.Time, cellIDs ...u
 
 // SourceHealth is how fresh a weather source is for the pours that need it.
 type SourceHealth struct {
-	Cells       int        // that planned or placed pours rest on
+	Cells       int        // that planned or placed pours rest on; not the one named outside, of sites that it does not cover
 	WaitingFrom *time.Time // the first of them was made then
 	IssuedAt    *time.Time // of the newest issue; nil without any
 	SucceededAt *time.Time
@@ -209,7 +209,7 @@ const sourceHealth = `
 select count(*)::int as cells, min(c.created_at) as waiting_from, max(c.latest_issued_at) as issued_at,
 	max(c.succeeded_at) as succeeded_at, coalesce(max(c.last_error) filter (where c.failures > 0), '') as last_error
 from cells c
-where c.source = @source and exists (
+where c.source = @source and c.key <> 'outside' and exists (
 	select from site_cells sc join pours p on p.site_id = sc.site_id
 	where sc.cell_id = c.id and p.state in ('planned', 'placed'))`
 

@@ -66,6 +66,7 @@ func BlendOffers(p Place, offers []Offer, from, now time.Time) Blend {
 	m := newMixer(p, offers, now)
 	from, hour := from.Truncate(time.Hour), now.Truncate(time.Hour)
 	end := m.end()
+	m.Hours = make([]Hour, 0, max(0, int(end.Sub(from)/time.Hour)+1))
 	for at := from; !at.After(end); at = at.Add(time.Hour) {
 		h := Hour{}
 		h.At = at.UTC()

@@ -32,6 +32,8 @@ type About struct {
 	Batch       int           // most cells of one call
 	Period      time.Duration // between pulls of a cell
 	Rate        Rate          // of calls to Host, all replicas together
+	Partial     bool          // gives a spread only
+	Aside       bool          // adds to other sources: its silence alone is no alarm
 	StaleAfter  time.Duration // age of an issue from which it is doubtful
 	DeadAfter   time.Duration // age of an issue from which it is not used
 }

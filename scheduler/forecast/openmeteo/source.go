@@ -144,6 +144,7 @@ func (s *Source) About() forecast.About {
 		Name: s.name, Host: s.host,
 		Attribution: "Weather data by Open-Meteo.com (CC BY 4.0)", Link: "https://open-meteo.com/",
 		Batch: clientBatch, Rate: clientRate, Period: time.Hour, StaleAfter: staleAfter, DeadAfter: deadAfter,
+		Partial: s.partial, Aside: s.partial,
 	}
 	if s.cfg.BaseURL == s.publicHost {
 		a.Batch, a.Rate = freeBatch, freeRate

@@ -211,18 +211,17 @@ func (j *job) answer(findings []Finding) Assessment {
 	a.Verdict, a.Unscored = j.verdict(findings)
 	a.Headline = oneStop(j.headline(a.Verdict, a.Unscored, findings))
 	a.Timeline = j.timeline()
-	a.Ground = &j.ground
-	if j.c.Pour.Element == Wall {
-		a.Ground = nil
+	if j.c.Pour.Element != Wall {
+		a.Ground = new(j.ground)
 	}
 	a.Batch = j.batch
 	a.Protection = j.protectionPlan()
 	a.Temperatures, a.Strength = j.run.temperatures(), j.run.strengths()
 	a.Evaporation = j.evaporation()
 	if len(j.run.rows) > 0 {
-		a.MinTempBeforeCriticalC = &j.run.minBeforeC
+		a.MinTempBeforeCriticalC = new(j.run.minBeforeC)
 		if j.run.decided() {
-			a.FreezesBeforeCritical = &j.run.frozeEarly
+			a.FreezesBeforeCritical = new(j.run.frozeEarly)
 		}
 	}
 	a.Chance = j.chance

@@ -168,7 +168,7 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 			continue
 		}
 		say := j.say()
-		return &Remedy{Kind: "blankets", RM2KW: &hiredRM2KW[i], By: &on, Passes: true,
+		return &Remedy{Kind: "blankets", RM2KW: new(hiredRM2KW[i]), By: &on, Passes: true,
 			Sentence: fmt.Sprintf("Blankets of %s on by %s would keep it from freezing; none are listed as at hand.", say.rvalue(hiredRM2KW[i]), say.clock(on))}, nil
 	}
 	return nil, nil

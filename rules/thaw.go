@@ -173,7 +173,7 @@ func (j *job) fitRemedy() *Remedy {
 	if fit == nil {
 		return nil
 	}
-	r := &Remedy{Kind: "cover_ground", Hours: &fit.hours, By: &fit.from, RM2KW: &fit.rM2KW, AtHand: fit.atHand, Passes: !fit.tooLate}
+	r := &Remedy{Kind: "cover_ground", Hours: new(fit.hours), By: &fit.from, RM2KW: new(fit.rM2KW), AtHand: fit.atHand, Passes: !fit.tooLate}
 	does := "Cover the base with blankets of " + say.rvalue(fit.rM2KW)
 	if fit.heated {
 		r.Kind = "heat_ground"
@@ -193,7 +193,7 @@ func (j *job) thawHours() *float64 {
 	if j.fit == nil || j.fit.heated {
 		return nil
 	}
-	return &j.fit.hours
+	return new(j.fit.hours)
 }
 
 // coveredGround is the ground as it would be under the best blankets at hand from

@@ -35,6 +35,7 @@ var ruleTable = []rule{
 	{"forms.strip", "Forms off", (*job).formsStrip, true},
 	{"finish.after_dusk", "Finishing after dusk", (*job).afterDusk, false},
 	{"finish.after_hours", "Finishing after hours", (*job).afterHours, false},
+	{"finish.blankets_early", "Blankets before finishing ends", (*job).blanketsEarly, true},
 	{"surface.evaporation", "Surface dries too fast", (*job).surfaceEvaporation, false},
 	{"surface.rain", "Rain on fresh concrete", (*job).surfaceRain, false},
 	{"surface.snow", "Snow on fresh concrete", (*job).surfaceSnow, false},
@@ -123,6 +124,9 @@ func (j *job) compute() error {
 	}
 	j.day = j.dayOf(&j.plan, &j.run)
 	if err := j.planProtection(); err != nil {
+		return err
+	}
+	if err := j.layWhenFinished(); err != nil {
 		return err
 	}
 	if err := j.rollChance(); err != nil {

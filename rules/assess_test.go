@@ -350,3 +350,20 @@ func TestProtectionEnds(t *testing.T) {
 	require.Equal(t, "A2-05", f.Source.ID)
 	require.Greater(t, *f.Observed, *f.Limit)
 }
+
+// TestBlanketsWaitForFinishing: blankets planned for 4 p.m. cannot lie on a floor
+// that without accelerator is still being finished. Common practice, no source.
+func TestBlanketsWaitForFinishing(t *testing.T) {
+	c := with(demoCase(), noAccelerator)
+	c.Firm.Calibration = Calibration{}
+	a := Assess(c, Options{})
+	f := found(&a, "finish.blankets_early")
+	require.NotNil(t, f)
+	require.Less(t, *f.Margin, 0.0)
+	require.NotNil(t, f.Remedy)
+	require.NotEqual(t, Place, a.Verdict)
+
+	quick := demoCase()
+	b := Assess(quick, Options{})
+	require.Nil(t, found(&b, "finish.blankets_early"))
+}

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -109,5 +110,58 @@ func (j *job) sawNextDay() []Finding {
 	case !d.sawUntil.IsZero():
 		f.Sentence += fmt.Sprintf(" Cut before %s, and let a trial cut decide.", say.clock(d.sawUntil))
 	}
+	return []Finding{f}
+}
+
+// layWhenFinished runs planned blankets that would come before finishing ends as
+// they can come: after it.
+func (j *job) layWhenFinished() error {
+	if j.c.Pour.Element != SlabOnGround || len(j.c.Pour.Protection) == 0 || j.placed() {
+		return nil
+	}
+	on := j.coverableFrom(&j.shield.bare)
+	if on.IsZero() {
+		return nil
+	}
+	layers := slices.Clone(j.c.Pour.Protection)
+	early := false
+	for i := range layers {
+		if layers[i].OnAt.Before(on.Add(-onStep)) {
+			layers[i].OnAt, early = on, true
+		}
+	}
+	if !early {
+		return nil
+	}
+	p := j.readied()
+	p.covers = j.pourCovers(layers)
+	run, err := j.follow(&p, proof)
+	run.coveredFrom = on
+	j.laid = &run
+	return err
+}
+
+// blanketsEarly judges finish.blankets_early: a plan that lays blankets on a floor
+// still being finished is not what will happen, and what happens instead has to
+// hold.
+func (j *job) blanketsEarly() []Finding {
+	if j.laid == nil {
+		return nil
+	}
+	say, on := j.say(), j.laid.coveredFrom
+	planned := j.c.Pour.Protection[0].OnAt
+	f := Finding{
+		Rule: "finish.blankets_early", Effect: EffectProtect, FirstAt: &planned,
+		Source: Source{"D1-05", "ACI 302 as quoted by Hover and Basham: a floor is finished between initial and final set", standingSecondHand},
+	}
+	f.measure("h", planned.Sub(j.run.start).Hours(), on.Sub(j.run.start).Hours(), planned.Sub(on).Hours())
+	f.Sentence = fmt.Sprintf("The plan lays blankets on %s, but finishing goes on until about %s.", say.clock(planned), say.clock(on))
+	if j.laid.failsFreezing(j.guard()) {
+		f.Effect = EffectMove
+		f.Sentence += fmt.Sprintf(" Laid only then, the coldest concrete falls to %s before it has %s.", say.temp(j.laid.minBeforeC), j.critical())
+		return []Finding{f}
+	}
+	f.Sentence += " Laid only then, it still does not freeze."
+	f.Remedy = &Remedy{Kind: "blankets", By: &on, AtHand: true, Passes: true, Sentence: fmt.Sprintf("Lay the blankets when finishing ends, about %s.", say.clock(on))}
 	return []Finding{f}
 }

@@ -25,6 +25,7 @@ type job struct {
 	run    course       // the central run of plan
 	day    daylong      // the hours of the day that follow from run
 	shield shield       // what protection it needs
+	laid   *course      // with planned blankets only once finishing ends; nil when the plan does not ask for them sooner
 	chance *Chance      // nil when no members were asked for
 	tried  []attempt    // the candidate starts that were asked for
 	dose   int          // the least of acceleratorDoses a remedy may propose

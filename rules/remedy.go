@@ -57,6 +57,9 @@ func (j *job) remedyOf(f *Finding) (*Remedy, error) {
 			r = &Remedy{Kind: "lights", By: &j.day.dusk, Passes: true, Sentence: fmt.Sprintf("Have lights for the surface from %s.", j.say().clock(j.day.dusk))}
 		}
 		return r, err
+	case "finish.blankets_early":
+		on := j.c.Pour.Protection[0].OnAt
+		return j.finishSooner(func(d *daylong) bool { return !d.coverableAt().After(on.Add(onStep)) })
 	case "finish.after_hours":
 		return j.finishSooner(func(d *daylong) bool { return !d.afterHours() })
 	default:

@@ -199,7 +199,6 @@ type Window struct {
 	Verdict  Verdict   `json:"verdict"`
 	Cost     float64   `json:"cost"`            // dimensionless, lower is better; 0 is clean, now
 	Worst    string    `json:"worst,omitempty"` // rule id that decides
-	Freezes  float64   `json:"freezes_early,omitempty"`
 }
 
 // An Assumption is a default that stood in for a missing value.

@@ -11,7 +11,8 @@ type Case struct {
 	Weather []Hour `json:"weather"`
 
 	// AssessedAt is the moment the case is judged from: it sets how far ahead a
-	// forecast hour lies. Zero means the first hour of the weather.
+	// forecast hour lies. Zero means 24 h before the start, or the first hour of the
+	// weather where that is later.
 	AssessedAt time.Time `json:"assessed_at,omitzero"`
 	// IssuedAt is when the forecast behind the weather was issued; zero means
 	// AssessedAt. It decides weather.stale.

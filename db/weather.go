@@ -99,3 +99,73 @@ func (r reads) LeadErrors(ctx context.Context, source string) ([]LeadError, erro
 	}
 	return errors, nil
 }
+
+// LeadErrorsOf gives the errors of one cell by variable and lead.
+func (r reads) LeadErrorsOf(ctx context.Context, cellID uuid.UUID) ([]LeadError, error) {
+	errors, err := many[LeadError](ctx, r.q, selectLeadErrorsOf, args{"cell_id": cellID})
+	if err != nil {
+		return nil, fmt.Errorf("load lead errors of cell %s: %w", cellID, err)
+	}
+	return errors, nil
+}
+
+const selectLeadErrorsOf = `
+select e.cell_id, e.variable, e.lead_h, e.n, e.sum, e.sum_sq
+from lead_errors e where e.cell_id = @cell_id order by e.variable, e.lead_h`
+
+// verifyForecasts compares, for each forecast cell, what was measured at a site of
+// it with what was forecast for that hour at each lead: of the issues of one lead
+// the newest. Leads are 6 to 48 h in steps of 6, then days. Air is brought to the
+// height of the forecast (6.5 K/km). An hour counts once: how far a cell has been
+// compared stands in its notes.
+const verifyForecasts = `
+with pairs as (
+	select distinct on (f.id) f.id as cell_id, o.id as observed_id,
+		greatest(coalesce((f.meta ->> 'verified_until')::timestamptz, @until::timestamptz - interval '1 day'), @until::timestamptz - interval '7 days') as since
+	from cells f
+	join site_cells fs on fs.cell_id = f.id
+	join site_cells os on os.site_id = fs.site_id and os.source = @observed
+	join cells o on o.id = os.cell_id
+	where f.source <> @observed and f.latest_issue_id is not null and o.latest_issue_id is not null
+	order by f.id, o.id
+), seen as (
+	select distinct on (p.cell_id, h.at) p.cell_id, h.at, h.air_temp_c, h.wind_ms, i.elevation_m
+	from pairs p
+	join issues i on i.cell_id = p.observed_id and i.last_hour_at >= p.since and i.first_hour_at < @until
+	join forecast_hours h on h.issue_id = i.id and h.at >= p.since and h.at < @until
+	order by p.cell_id, h.at, i.issued_at desc
+), told as (
+	select distinct on (s.cell_id, s.at, l.lead_h) s.cell_id, l.lead_h::int as lead_h,
+		h.air_temp_c - s.air_temp_c - 0.0065 * (coalesce(s.elevation_m, i.elevation_m, 0) - coalesce(i.elevation_m, s.elevation_m, 0)) as air,
+		h.wind_ms - s.wind_ms as wind
+	from seen s
+	join issues i on i.cell_id = s.cell_id and i.kind = 'forecast' and i.issued_at < s.at and i.first_hour_at <= s.at and i.last_hour_at >= s.at
+	join forecast_hours h on h.issue_id = i.id and h.at = s.at
+	cross join lateral (select extract(epoch from s.at - i.issued_at) / 3600 as hours) d
+	cross join lateral (select case when d.hours <= 48 then ceil(d.hours / 6) * 6 else ceil(d.hours / 24) * 24 end as lead_h) l
+	order by s.cell_id, s.at, l.lead_h, i.issued_at desc
+), added as (
+	insert into lead_errors as e (cell_id, variable, lead_h, n, sum, sum_sq)
+	select t.cell_id, v.variable, t.lead_h, count(*), sum(v.error), sum(v.error * v.error)
+	from told t cross join lateral (values ('air_temp_c', t.air), ('wind_ms', t.wind)) v (variable, error)
+	where v.error is not null
+	group by t.cell_id, v.variable, t.lead_h
+	on conflict (cell_id, variable, lead_h) do update
+	set n = e.n + excluded.n, sum = e.sum + excluded.sum, sum_sq = e.sum_sq + excluded.sum_sq
+	returning 1
+), noted as (
+	update cells c set meta = jsonb_set(c.meta, '{verified_until}', to_jsonb(@until::timestamptz))
+	from pairs p where c.id = p.cell_id and p.since < @until
+)
+select count(*) from added`
+
+// VerifyForecasts adds to the lead errors what the hours before a time, measured
+// by a source of observations, say of the forecasts that were stored for them. It
+// gives how many rows of the table changed.
+func (tx *Tx) VerifyForecasts(ctx context.Context, observed string, until time.Time) (int64, error) {
+	n, err := value[int64](ctx, tx.q, verifyForecasts, args{"observed": observed, "until": until})
+	if err != nil {
+		return 0, fmt.Errorf("compare forecasts with %s: %w", observed, err)
+	}
+	return n, nil
+}

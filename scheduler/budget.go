@@ -31,14 +31,25 @@ var usualRate = forecast.Rate{Every: time.Second, Burst: 5}
 const patience = 20 * time.Second
 
 // learn takes in what the sources say of their hosts.
-func (b *Budget) learn(sources []forecast.Source) {
+func (b *Budget) learn(sources []forecast.Source, warners []forecast.Warner) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	for _, source := range sources {
-		if about := source.About(); about.Rate.Every > 0 {
+	for _, about := range abouts(sources, warners) {
+		if about.Rate.Every > 0 {
 			b.rates[about.Host] = about.Rate
 		}
 	}
+}
+
+func abouts(sources []forecast.Source, warners []forecast.Warner) []forecast.About {
+	var all []forecast.About
+	for _, s := range sources {
+		all = append(all, s.About())
+	}
+	for _, w := range warners {
+		all = append(all, w.About())
+	}
+	return all
 }
 
 // Turn waits until a host may be called. When that would take long, or the host

@@ -29,7 +29,8 @@ type Config struct {
 	Log        *slog.Logger          // nil is silent
 	Clock      func() time.Time      // nil is the machine's
 	Registerer prometheus.Registerer // nil keeps the metrics to itself
-	Sources    []forecast.Source     // of weather, the preferred first
+	Sources    []forecast.Source     // of weather; the order of choice is forecast.Order
+	Warners    []forecast.Warner     // of official warnings
 	Budget     *Budget               // that the sources' client takes turns by; nil when it takes none
 	Guard      alert.Guard           // which addresses notices may go to
 	Agent      string                // User-Agent of notices
@@ -59,8 +60,10 @@ type Scheduler struct {
 	cron    *cron.Cron
 	drains  drains
 
-	stop context.CancelFunc
-	wait sync.WaitGroup
+	startedAt time.Time
+	stopping  chan struct{} // closed when Stop begins
+	stop      context.CancelFunc
+	wait      sync.WaitGroup
 }
 
 // New makes a scheduler that doesn't run yet. It can enqueue at once.
@@ -74,14 +77,14 @@ func New(cfg Config) (*Scheduler, error) {
 	cfg.Members = cmp.Or(cfg.Members, usualMembers)
 	cfg.SilentFor = cmp.Or(cfg.SilentFor, usualSilentFor)
 	cfg.Agent = cmp.Or(cfg.Agent, "frostgate")
-	s := &Scheduler{cfg: cfg, db: cfg.DB, log: cfg.Log, now: cfg.Clock, replica: newReplicaID(), metrics: newMetrics()}
+	s := &Scheduler{cfg: cfg, db: cfg.DB, log: cfg.Log, now: cfg.Clock, replica: newReplicaID(), metrics: newMetrics(), stopping: make(chan struct{})}
 	if cfg.Registerer != nil {
 		if err := s.metrics.register(cfg.Registerer); err != nil {
 			return nil, fmt.Errorf("register metrics of the scheduler: %w", err)
 		}
 	}
 	if cfg.Budget != nil {
-		cfg.Budget.learn(cfg.Sources)
+		cfg.Budget.learn(cfg.Sources, cfg.Warners)
 	}
 	s.poster = alert.NewPoster(alert.PosterConfig{Guard: cfg.Guard, Agent: cfg.Agent, Now: cfg.Clock})
 	var err error
@@ -150,6 +153,7 @@ func (s *Scheduler) Start(ctx context.Context) error {
 	if err := s.db.Beat(ctx, s.replica); err != nil {
 		return err
 	}
+	s.startedAt = s.now()
 	run, stop := context.WithCancel(context.WithoutCancel(ctx))
 	s.stop = stop
 	if err := s.jobs.Start(run); err != nil {
@@ -173,6 +177,10 @@ func (s *Scheduler) Stop(ctx context.Context) error {
 	if s.stop == nil {
 		return nil
 	}
+	if s.isStopping() {
+		return nil
+	}
+	close(s.stopping)
 	<-s.cron.Stop().Done()
 	err := s.jobs.Stop(ctx)
 	if err != nil {
@@ -192,6 +200,15 @@ func (s *Scheduler) Stop(ctx context.Context) error {
 		return fmt.Errorf("stop job queue: %w", err)
 	}
 	return nil
+}
+
+func (s *Scheduler) isStopping() bool {
+	select {
+	case <-s.stopping:
+		return true
+	default:
+		return false
+	}
 }
 
 // every does something again and again until ctx ends, beginning at once.

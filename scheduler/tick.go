@@ -15,15 +15,19 @@ import (
 // The schedules, in UTC: in a zone with clock changes they would skip an hour
 // or have it twice.
 const (
-	tickPull  = "pull"
-	tickWatch = "watch"
-	tickThin  = "thin"
+	tickPull   = "pull"
+	tickWarn   = "warn"
+	tickWatch  = "watch"
+	tickVerify = "verify"
+	tickThin   = "thin"
 )
 
 var schedules = map[string]string{
-	tickPull:  "* * * * *",
-	tickWatch: "* * * * *",
-	tickThin:  "23 * * * *",
+	tickPull:   "* * * * *",
+	tickWarn:   "* * * * *",
+	tickWatch:  "* * * * *",
+	tickVerify: "41 * * * *",
+	tickThin:   "23 * * * *",
 }
 
 // slotGrain is the finest that a schedule can tell.
@@ -84,8 +88,12 @@ func (w *tickWorker) Work(ctx context.Context, job *river.Job[tickArgs]) error {
 	switch job.Args.Name {
 	case tickPull:
 		return w.s.claimDue(ctx)
+	case tickWarn:
+		return w.s.warn(ctx)
 	case tickWatch:
 		return w.s.watch(ctx)
+	case tickVerify:
+		return w.s.verify(ctx)
 	case tickThin:
 		return w.s.thin(ctx)
 	}

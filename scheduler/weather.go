@@ -115,10 +115,26 @@ func (d *weatherDesk) at(ctx context.Context, siteID uuid.UUID, start time.Time)
 		}
 		offers = append(offers, more...)
 	}
-	w := weatherOf(forecast.BlendOffers(d.places[siteID], offers, key.from, d.now), offers, d.now)
+	b := forecast.BlendOffers(d.places[siteID], offers, key.from, d.now)
+	w := weatherOf(b, offers, d.now)
+	if err := d.widen(ctx, &w, siteID); err != nil {
+		return Weather{}, err
+	}
 	w.Warnings = d.warned[siteID]
 	d.mixed[key] = w
 	return w, nil
+}
+
+// widen lets what the source's past forecasts were off by count as their spread.
+func (d *weatherDesk) widen(ctx context.Context, w *Weather, siteID uuid.UUID) error {
+	at := slices.IndexFunc(d.issues[siteID], func(i db.SiteIssue) bool { return i.Source == w.Source })
+	if at < 0 || w.Age == dead {
+		return nil
+	}
+	issue := &d.issues[siteID][at]
+	errors, err := d.tx.LeadErrorsOf(ctx, issue.CellID)
+	leadTable(errors).Widen(w.Hours, issue.IssuedAt, d.now)
+	return err
 }
 
 // weatherOf says of a blend what an assessment has to know.

@@ -33,6 +33,7 @@ type About struct {
 	Period      time.Duration // between pulls of a cell
 	Rate        Rate          // of calls to Host, all replicas together
 	Partial     bool          // gives a spread only
+	Measures    bool          // gives what was measured
 	Aside       bool          // adds to other sources: its silence alone is no alarm
 	StaleAfter  time.Duration // age of an issue from which it is doubtful
 	DeadAfter   time.Duration // age of an issue from which it is not used

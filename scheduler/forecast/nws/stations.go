@@ -47,7 +47,7 @@ func (s *Service) Stations() Stations { return Stations{s} }
 func (s Stations) About() forecast.About {
 	a := s.about(StationsName)
 	a.Period, a.StaleAfter, a.DeadAfter, a.Batch = stationsPeriod, freshFor, forecastDead, 50
-	a.Aside = true
+	a.Measures, a.Aside = true, true
 	return a
 }
 

@@ -201,12 +201,13 @@ type SourceHealth struct {
 	Cells       int        // that planned or placed pours rest on; not the one named outside, of sites that it does not cover
 	WaitingFrom *time.Time // the first of them was made then
 	IssuedAt    *time.Time // of the newest issue; nil without any
+	TriedAt     *time.Time // last try, good or not
 	SucceededAt *time.Time
 	LastError   string // of a cell that fails now; empty when none does
 }
 
 const sourceHealth = `
-select count(*)::int as cells, min(c.created_at) as waiting_from, max(c.latest_issued_at) as issued_at,
+select count(*)::int as cells, min(c.created_at) as waiting_from, max(c.latest_issued_at) as issued_at, max(c.fetched_at) as tried_at,
 	max(c.succeeded_at) as succeeded_at, coalesce(max(c.last_error) filter (where c.failures > 0), '') as last_error
 from cells c
 where c.source = @source and c.key <> 'outside' and exists (

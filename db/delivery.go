@@ -237,6 +237,19 @@ func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica
 	return claimed, nil
 }
 
+const unclaim = `
+update deliveries set claimed_by = '', claimed_until = null, attempts = attempts - 1, updated_at = @now
+where id = any(@ids) and claimed_by = @replica and state = 'pending'`
+
+// Unclaim gives back deliveries that a replica claimed and did not begin: their
+// attempts never were.
+func (tx *Tx) Unclaim(ctx context.Context, replica string, ids ...uuid.UUID) error {
+	if _, err := run(ctx, tx.q, unclaim, args{"ids": ids, "replica": replica, "now": tx.now}); err != nil {
+		return fmt.Errorf("give back %d deliveries: %w", len(ids), err)
+	}
+	return nil
+}
+
 const dueEndpoints = `select distinct d.endpoint_id from deliveries d where ` + claimable
 
 // DueEndpoints gives the endpoints with deliveries that can be attempted.

@@ -205,6 +205,23 @@ func TestClaimOnce(t *testing.T) {
 	require.Equal(t, want, got)
 }
 
+// What was claimed and not begun counts as no attempt, and only who claimed it
+// can give it back.
+func TestUnclaim(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	made := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
+	_, ok := b.claimAs(made, "a", time.Minute)
+	require.True(t, ok)
+	b.tx(func(tx *db.Tx) error { return tx.Unclaim(b.ctx, "b", made.ID) })
+	_, ok = b.claimAs(made, "b", time.Minute)
+	require.False(t, ok, "a still has it")
+	b.tx(func(tx *db.Tx) error { return tx.Unclaim(b.ctx, "a", made.ID) })
+	again, ok := b.claimAs(made, "b", time.Minute)
+	require.True(t, ok)
+	require.Equal(t, 1, again.Attempts)
+}
+
 // What is pending for a disabled endpoint waits until it is enabled again.
 func TestDisabledEndpointKeepsItsQueue(t *testing.T) {
 	t.Parallel()

@@ -78,7 +78,7 @@ func (s *Scheduler) drain(ctx context.Context, endpointID uuid.UUID) error {
 	began := time.Now()
 	for {
 		sent, err := s.sendDue(ctx, endpointID)
-		if err != nil || time.Since(began) > drainTime || ctx.Err() != nil {
+		if err != nil || time.Since(began) > drainTime || s.isStopping() {
 			s.drains.leave(endpointID, true)
 			return err
 		}
@@ -114,15 +114,43 @@ func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, err
 			}
 		})
 	}
+	begun := make(chan int, 1)
 	go func() {
-		for _, d := range claimed {
-			work <- d
-		}
-		close(work)
+		begun <- s.feed(ctx, claimed, work)
 		senders.Wait()
 		close(done)
 	}()
-	return len(claimed), s.recordAll(ctx, endpointID, done)
+	err = s.recordAll(ctx, endpointID, done)
+	return len(claimed), errors.Join(err, s.giveBack(ctx, claimed[<-begun:]))
+}
+
+// feed hands out deliveries until all are begun or this replica stops, and says
+// how many were.
+func (s *Scheduler) feed(ctx context.Context, claimed []db.Delivery, work chan<- db.Delivery) int {
+	defer close(work)
+	for i, d := range claimed {
+		select {
+		case <-s.stopping:
+			return i
+		case <-ctx.Done():
+			return i
+		case work <- d:
+		}
+	}
+	return len(claimed)
+}
+
+// giveBack frees deliveries that were claimed and not begun.
+func (s *Scheduler) giveBack(ctx context.Context, unbegun []db.Delivery) error {
+	if len(unbegun) == 0 {
+		return nil
+	}
+	ids := make([]uuid.UUID, len(unbegun))
+	for i, d := range unbegun {
+		ids[i] = d.ID
+	}
+	ctx = context.WithoutCancel(ctx)
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error { return tx.Unclaim(ctx, s.replica, ids...) })
 }
 
 // attempted is a delivery with what came of one attempt.
@@ -132,9 +160,6 @@ type attempted struct {
 }
 
 func (s *Scheduler) attempt(ctx context.Context, d db.Delivery, keys db.Keys) alert.Answer {
-	if ctx.Err() != nil { // stopping: what was not begun is nobody's fault
-		return alert.Answer{Outcome: alert.Retry, Error: "not begun: stopping", At: s.now()}
-	}
 	a := s.poster.Post(ctx, alert.Message{
 		URL: keys.URL, Secrets: keys.Secrets, ID: d.WebhookID, Attempt: d.Attempts, ContentType: d.ContentType, Body: d.Body,
 	})

@@ -63,6 +63,7 @@ func judgementOf(v judged, now time.Time) alert.Judgement {
 	}
 	return alert.Judgement{
 		Known:    v.line.Verdict != rules.Unscored && v.line.Verdict != "",
+		Doubtful: v.weather.Age == stale,
 		Bad:      v.line.Verdict == rules.Move,
 		Severity: severityNow(p, v.line, now),
 		Cause:    v.line.WorstRule,

@@ -312,6 +312,7 @@ func (w *world) invariants() {
 type receiver struct {
 	url    string
 	secret string
+	header http.Header // of every answer
 
 	mu     sync.Mutex
 	got    []delivered
@@ -361,6 +362,9 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 		r.got = append(r.got, d)
 	}
 	r.mu.Unlock()
+	for name, values := range r.header {
+		w.Header()[name] = values
+	}
 	w.WriteHeader(status)
 }
 

@@ -111,24 +111,29 @@ func (s *Scheduler) watchSource(ctx context.Context, about forecast.About) error
 	})
 }
 
-// firstWeatherWithin is how long a source may take to give any weather at all.
-const firstWeatherWithin = 15 * time.Minute
+// settlesWithin is how long weather may take to come in after a start, of a
+// source or of the program, before its lack is worth an alert.
+const settlesWithin = 15 * time.Minute
 
-func judgementOfSource(about forecast.About, h db.SourceHealth, now time.Time) alert.Judgement {
+// judgementOfSource calls a source bad when a try since its weather grew old
+// brought nothing newer, or when there was no try all this time.
+func (s *Scheduler) judgementOfSource(about forecast.About, h db.SourceHealth, now time.Time) alert.Judgement {
 	j := alert.Judgement{Known: true, Severity: alert.Indeterminate, Cause: "stale"}
 	switch {
 	case h.Cells == 0:
 		j.Gone = "not in use"
 	case h.IssuedAt == nil:
-		j.Bad, j.Cause = h.WaitingFrom != nil && now.Sub(*h.WaitingFrom) > firstWeatherWithin, "none"
-	default:
-		j.Bad = ageOf(about, *h.IssuedAt, now) != fresh
+		j.Bad, j.Cause = h.WaitingFrom != nil && now.Sub(*h.WaitingFrom) > settlesWithin, "none"
+	case ageOf(about, *h.IssuedAt, now) != fresh:
+		tried := h.TriedAt != nil && ageOf(about, *h.IssuedAt, *h.TriedAt) != fresh
+		j.Bad = tried || now.Sub(s.startedAt) > settlesWithin
+		j.Known = j.Bad
 	}
 	return j
 }
 
 func (n *notifier) source(ctx context.Context, about forecast.About, h db.SourceHealth) error {
-	j := judgementOfSource(about, h, n.now)
+	j := n.s.judgementOfSource(about, h, n.now)
 	open, err := n.tx.Alerts(ctx, db.Scope{}, db.AlertFilter{
 		Sources: []string{about.Name}, Kinds: []string{string(alert.SourceStale)}, Conditions: []string{string(alert.Raised)},
 	}, db.Page{Limit: 1})

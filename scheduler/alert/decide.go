@@ -68,6 +68,7 @@ type Memory struct {
 // A Judgement is what one evaluation found.
 type Judgement struct {
 	Known    bool   // false: nothing trustworthy can be said
+	Doubtful bool   // it rests on old input: enough to raise, not to clear
 	Bad      bool   // the condition holds
 	Gone     string // the subject needs no more watching: why
 	Severity Severity
@@ -101,8 +102,8 @@ const (
 )
 
 // Decide takes an alert from one evaluation to the next. Silence never clears:
-// while nothing trustworthy is known a raised alert stays as it is, marked
-// unverified. Within an episode a message follows only news: a severity not yet
+// while nothing trustworthy is known, or only old input says that all is well, a
+// raised alert stays as it is, marked unverified. Within an episode a message follows only news: a severity not yet
 // reached, a cause not yet told, another start.
 func Decide(s State, j Judgement) Decision {
 	switch raised := s.Condition == Raised; {
@@ -110,7 +111,7 @@ func Decide(s State, j Judgement) Decision {
 		return s.cleared(ReasonGone)
 	case j.Gone != "":
 		return Decision{State: s}
-	case !j.Known:
+	case !j.Known, j.Doubtful && !j.Bad:
 		s.Verified = s.Verified && !raised
 		return Decision{State: s}
 	case j.Bad && !raised:
@@ -125,7 +126,7 @@ func Decide(s State, j Judgement) Decision {
 }
 
 func (s State) raised(j Judgement) Decision {
-	s.Condition, s.Verified, s.Severity = Raised, true, j.Severity
+	s.Condition, s.Verified, s.Severity = Raised, !j.Doubtful, j.Severity
 	s.Episode++
 	s.Memory = Memory{Peak: j.Severity, Causes: []string{j.Cause}, Start: j.Start}
 	return Decision{State: s, Event: EventRaised, Reason: ReasonRaised}
@@ -138,7 +139,7 @@ func (s State) cleared(reason string) Decision {
 
 func (s State) goesOn(j Judgement) Decision {
 	d := Decision{State: s}
-	d.State.Verified, d.State.Severity = true, j.Severity
+	d.State.Verified, d.State.Severity = !j.Doubtful, j.Severity
 	m := &d.State.Memory
 	m.Causes = slices.Clone(m.Causes)
 	switch {

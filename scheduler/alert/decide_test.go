@@ -23,6 +23,7 @@ func bad(s alert.Severity, cause string) alert.Judgement {
 var (
 	good   = alert.Judgement{Known: true, Start: start}
 	silent = alert.Judgement{}
+	old    = alert.Judgement{Known: true, Doubtful: true, Start: start}
 	gone   = alert.Judgement{Known: true, Bad: true, Gone: "cancelled", Severity: alert.Critical}
 )
 
@@ -54,6 +55,7 @@ func TestDecide(t *testing.T) {
 		"raised and cleared":            {[]alert.Judgement{bad(alert.Major, "a"), good, good}, "raised:condition_met cleared:condition_over"},
 		"silence raises nothing":        {[]alert.Judgement{silent, silent}, ""},
 		"silence clears nothing":        {[]alert.Judgement{bad(alert.Major, "a"), silent, silent, silent}, "raised:condition_met"},
+		"old input clears nothing":      {[]alert.Judgement{bad(alert.Major, "a"), old, old}, "raised:condition_met"},
 		"cleared after silence":         {[]alert.Judgement{bad(alert.Major, "a"), silent, good}, "raised:condition_met cleared:condition_over"},
 		"more urgent":                   {[]alert.Judgement{bad(alert.Minor, "a"), bad(alert.Major, "a"), bad(alert.Critical, "a")}, "raised:condition_met changed:severity_rose changed:severity_rose"},
 		"less urgent, and back":         {[]alert.Judgement{bad(alert.Major, "a"), bad(alert.Minor, "a"), bad(alert.Major, "a")}, "raised:condition_met"},
@@ -76,6 +78,13 @@ func TestStateBetweenEvaluations(t *testing.T) {
 	s, _ := follow(bad(alert.Major, "a"), silent)
 	require.Equal(t, alert.Raised, s.Condition)
 	require.False(t, s.Verified)
+	s, _ = follow(bad(alert.Major, "a"), old)
+	require.False(t, s.Verified)
+	onOld := bad(alert.Major, "a")
+	onOld.Doubtful = true
+	s, events := follow(onOld)
+	require.Equal(t, []string{"raised:condition_met"}, events, "old input that says bad is worth telling")
+	require.False(t, s.Verified)
 	s, _ = follow(bad(alert.Major, "a"), silent, bad(alert.Major, "a"))
 	require.True(t, s.Verified)
 	s, _ = follow(bad(alert.Critical, "a"), good, bad(alert.Minor, "a"))
@@ -97,7 +106,8 @@ func TestDecideInvariants(t *testing.T) {
 				Known: rapid.Bool().Draw(t, "known"), Bad: rapid.Bool().Draw(t, "bad"),
 				Severity: rapid.SampledFrom([]alert.Severity{alert.Warning, alert.Minor, alert.Major, alert.Critical}).Draw(t, "severity"),
 				Cause:    rapid.SampledFrom([]string{"a", "b", "c"}).Draw(t, "cause"), Start: start,
-				Gone: rapid.SampledFrom([]string{"", "", "", "", "released"}).Draw(t, "gone"),
+				Doubtful: rapid.Bool().Draw(t, "doubtful"),
+				Gone:     rapid.SampledFrom([]string{"", "", "", "", "released"}).Draw(t, "gone"),
 			}
 			before, remembered := s, len(s.Memory.Causes)
 			d := alert.Decide(s, j)
@@ -109,7 +119,7 @@ func TestDecideInvariants(t *testing.T) {
 				raises++
 			case alert.EventCleared:
 				require.Equal(t, alert.Raised, before.Condition)
-				require.True(t, j.Gone != "" || j.Known && !j.Bad)
+				require.True(t, j.Gone != "" || j.Known && !j.Doubtful && !j.Bad)
 			case alert.EventChanged:
 				require.Equal(t, alert.Raised, before.Condition)
 				require.Equal(t, alert.Raised, d.State.Condition)

@@ -365,9 +365,57 @@ func TestLeadErrors(t *testing.T) {
 		{c.ID, "air_temp_c", 12, 1, 1, 1},
 		{c.ID, "air_temp_c", 24, 2, 1, 5},
 	}, errors)
+	same, err := b.LeadErrorsOf(b.ctx, c.ID)
+	require.NoError(t, err)
+	require.Equal(t, errors, same)
 	errors, err = b.LeadErrors(b.ctx, "nws")
 	require.NoError(t, err)
 	require.Empty(t, errors)
+}
+
+// One forecast of three hours and one issued six hours later, both a degree or
+// two too warm against a station 100 m higher, where air is 0.65 K colder: each
+// hour counts once at each lead, by the newest issue of that lead.
+func TestVerifyForecasts(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	f, o := b.cell("nws", "grid"), b.cell("stations", "KAAA")
+	issue := func(c db.Cell, kind string, issued time.Time, heightM float64, airC ...float64) {
+		hours := make([]db.Hour, len(airC))
+		for k := range airC {
+			hours[k].At, hours[k].AirTempC = monday.Add(time.Duration(k)*time.Hour), &airC[k]
+		}
+		b.tx(func(tx *db.Tx) error {
+			sum := sha256.Sum256([]byte(issued.String() + c.Key))
+			_, _, err := tx.StoreIssue(b.ctx, db.Issue{CellID: c.ID, Kind: kind, IssuedAt: issued, FetchedAt: issued, ElevationM: &heightM, PayloadSHA256: sum[:]}, hours)
+			return err
+		})
+	}
+	issue(f, "forecast", monday.Add(-9*time.Hour), 200, -1, -2, -3)
+	issue(f, "forecast", monday.Add(-8*time.Hour), 200, -1, -2, -3)
+	issue(f, "forecast", monday.Add(-2*time.Hour), 200, -2, -3, -4)
+	issue(o, "observed", monday.Add(3*time.Hour), 300, -3.65, -4.65, -5.65)
+	verify := func(until time.Time) {
+		b.tx(func(tx *db.Tx) error {
+			_, err := tx.VerifyForecasts(b.ctx, "stations", until)
+			return err
+		})
+	}
+	verify(monday.Add(2 * time.Hour))
+	verify(monday.Add(2 * time.Hour))
+	verify(monday.Add(4 * time.Hour))
+	errors, err := b.LeadErrorsOf(b.ctx, f.ID)
+	require.NoError(t, err)
+	require.Len(t, errors, 2)
+	for i, want := range []struct {
+		lead int
+		off  float64
+	}{{6, 1}, {12, 2}} {
+		require.Equal(t, want.lead, errors[i].LeadH)
+		require.Equal(t, int64(3), errors[i].N)
+		require.InDelta(t, 3*want.off, errors[i].Sum, 1e-9)
+		require.InDelta(t, 3*want.off*want.off, errors[i].SumSq, 1e-9)
+	}
 }
 
 // What is old goes; what a standing assessment rests on, and the first issue of

@@ -33,6 +33,10 @@ var schedules = map[string]string{
 // slotGrain is the finest that a schedule can tell.
 const slotGrain = time.Minute
 
+// slotOf is the slot that a moment lies in, by which replicas know that they mean
+// the same tick.
+func slotOf(t time.Time) time.Time { return t.UTC().Truncate(slotGrain) }
+
 // fiveFields has no descriptors: the phase of @every differs between replicas,
 // and their slots would not coincide.
 var fiveFields = cron.NewParser(cron.Minute | cron.Hour | cron.Dom | cron.Month | cron.Dow)
@@ -60,7 +64,7 @@ func (s *Scheduler) fire(name string) {
 // tick puts the job of the present slot into the queue, unless another replica
 // already has.
 func (s *Scheduler) tick(ctx context.Context, name string) error {
-	_, err := s.jobs.Insert(ctx, tickArgs{Name: name, Slot: s.now().UTC().Truncate(slotGrain)}, nil)
+	_, err := s.jobs.Insert(ctx, tickArgs{Name: name, Slot: slotOf(s.now())}, nil)
 	if err != nil {
 		return fmt.Errorf("tick %s: %w", name, err)
 	}

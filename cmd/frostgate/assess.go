@@ -7,7 +7,6 @@ import (
 	"io"
 	"os"
 	"strings"
-	"time"
 
 	"frostgate/rules"
 )
@@ -38,7 +37,7 @@ func (c *assessCommand) Run(p *program) error {
 	}
 	options := rules.Options{Members: c.Members, Seed: 1}
 	if c.Windows {
-		options.Starts = otherStarts(kase)
+		options.Starts = rules.CandidateStarts(kase)
 	}
 	assessment := rules.Assess(kase, options)
 	if !c.JSON {
@@ -77,25 +76,4 @@ func caseError(err error) error {
 		all = append(all, strings.TrimSpace(v.Pointer+" "+v.Detail))
 	}
 	return fmt.Errorf("the case can't be used: %s", strings.Join(all, "; "))
-}
-
-// otherStarts are the full hours from 6 in the morning to 3 in the afternoon, at the site, from the day of the pour to
-// the day before the weather ends.
-func otherStarts(c rules.Case) []time.Time {
-	zone, err := time.LoadLocation(c.Site.Timezone)
-	if err != nil || len(c.Weather) == 0 {
-		return nil
-	}
-	last := c.Weather[len(c.Weather)-1].At.Add(-24 * time.Hour)
-	y, m, d := c.Pour.StartsAt.In(zone).Date()
-	var starts []time.Time
-	for day := 0; ; day++ {
-		for hour := 6; hour <= 15; hour++ {
-			at := time.Date(y, m, d+day, hour, 0, 0, 0, zone)
-			if at.After(last) || day > 16 {
-				return starts
-			}
-			starts = append(starts, at)
-		}
-	}
 }

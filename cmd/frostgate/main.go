@@ -26,8 +26,11 @@ var version = "devel"
 
 // commands is all that can be said on the command line; each flag may also come from the environment.
 type commands struct {
+	Serve   serveCommand   `cmd:"" help:"Run the service."`
 	Assess  assessCommand  `cmd:"" help:"Assess one pour with its weather from a file; no database is used."`
+	Token   tokenCommand   `cmd:"" help:"Make an access token and print it, once."`
 	Migrate migrateCommand `cmd:"" help:"Bring the database's schema up to date and leave."`
+	OpenAPI openAPICommand `cmd:"" name:"openapi" help:"Print the description of the API (OpenAPI 3.1)."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 
 	Log       slog.Level `help:"Least level that is logged: debug, info, warn or error." default:"info"`

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"frostgate/cmd/frostgate/service"
+	"frostgate/db"
 )
 
 // databaseFlags name the database of every command that has one.
@@ -23,9 +24,12 @@ type migrateCommand struct {
 
 // Run migrates the database and says so.
 func (c *migrateCommand) Run(p *program) error {
-	if err := service.Migrate(p.ctx, service.Config{Database: c.config(), Log: p.log}); err != nil {
+	return service.WithDatabase(p.ctx, service.Config{Database: c.config(), Log: p.log}, func(d *db.DB) error {
+		version, _, err := d.Schema(p.ctx)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(p.stdout, "The schema is up to date, at version %d.\n", version)
 		return err
-	}
-	_, err := fmt.Fprintln(p.stdout, "The schema is up to date.")
-	return err
+	})
 }

@@ -64,9 +64,12 @@ func (c Database) key() ([]byte, error) {
 	return db.KeyFile(filepath.Join(c.Dir, "key"))
 }
 
-// Migrate brings a database's schema up to date and leaves.
-func Migrate(ctx context.Context, c Config) error {
+// WithDatabase opens the database, its schema up to date, for one task.
+func WithDatabase(ctx context.Context, c Config, do func(*db.DB) error) error {
 	s := newService(c)
-	_, err := s.openDatabase(ctx, c.Database)
+	database, err := s.openDatabase(ctx, c.Database)
+	if err == nil {
+		err = do(database)
+	}
 	return errors.Join(err, s.Stop())
 }

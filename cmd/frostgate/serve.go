@@ -1,0 +1,69 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/netip"
+	"time"
+
+	"frostgate/cmd/frostgate/service"
+)
+
+type serveCommand struct {
+	databaseFlags
+	weatherFlags
+
+	Listen        string         `help:"Address to serve HTTP on." default:"127.0.0.1:8080" placeholder:"ADDRESS"`
+	PublicURL     string         `help:"Address at which people reach the service, for links in notices and calendars." placeholder:"URL"`
+	AllowWebhooks []netip.Prefix `help:"Ranges of addresses that are not public but that webhooks may go to, with plain http too." placeholder:"CIDR"`
+	Proxies       []netip.Prefix `help:"Ranges of proxies whose X-Forwarded-For is believed." placeholder:"CIDR"`
+}
+
+// weatherFlags say whom to ask for the forecast.
+type weatherFlags struct {
+	Contact       string `help:"Mail address or page of yours, told to the weather services; those that demand one are left out without it." placeholder:"ADDRESS"`
+	NWSURL        string `help:"US National Weather Service at another address, or off." name:"nws-url" placeholder:"URL"`
+	OpenMeteoURL  string `help:"Another Open-Meteo host, such as one of your own, or off." placeholder:"URL"`
+	EnsembleURL   string `help:"Host of Open-Meteo's ensembles, or off." placeholder:"URL"`
+	OpenMeteoKey  string `help:"Key of a contract with Open-Meteo, whose free service is not for commercial use." placeholder:"KEY" secret:""`
+	MetNorwayURL  string `help:"MET Norway at another address, or off." placeholder:"URL"`
+	WeatherFolder string `help:"Folder with weather of your own, which goes before all others." type:"path" placeholder:"DIR"`
+	WeatherFeed   string `help:"Address of weather of your own, which goes before all others." placeholder:"URL"`
+}
+
+func (f weatherFlags) config() service.Weather {
+	return service.Weather{
+		Contact: f.Contact, NWSURL: f.NWSURL, OpenMeteoURL: f.OpenMeteoURL, EnsembleURL: f.EnsembleURL, OpenMeteoKey: f.OpenMeteoKey,
+		MetNorwayURL: f.MetNorwayURL, Folder: f.WeatherFolder, FeedURL: f.WeatherFeed,
+	}
+}
+
+// Run serves until it is told to stop.
+func (c *serveCommand) Run(p *program) error {
+	began := time.Now()
+	p.log.LogAttrs(p.ctx, slog.LevelInfo, "configuration", p.settings...)
+	config := service.Config{
+		Database: c.databaseFlags.config(), Weather: c.weatherFlags.config(), Listen: c.Listen, PublicURL: c.PublicURL,
+		Webhooks: c.AllowWebhooks, Version: version, Log: p.log,
+	}
+	for _, proxy := range c.Proxies {
+		_, network, err := net.ParseCIDR(proxy.String())
+		if err != nil {
+			return err
+		}
+		config.Proxies = append(config.Proxies, network)
+	}
+	s, err := service.Start(p.ctx, config)
+	if err != nil {
+		return err
+	}
+	p.log.InfoContext(p.ctx, "ready", "url", s.URL, "version", version, "after", time.Since(began))
+	if s.FirstToken != "" {
+		fmt.Fprintf(p.stdout, "The first dispatcher's token, shown only now: %s\n", s.FirstToken)
+	}
+	err = s.Wait(p.ctx)
+	p.log.Info("stopping")
+	return errors.Join(err, s.Stop())
+}

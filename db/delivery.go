@@ -3,6 +3,7 @@ package db
 import (
 	"context"
 	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"time"
 
@@ -268,25 +269,51 @@ type Settle struct {
 	NextAttemptAt *time.Time // when pending
 }
 
-const (
-	settleAttempt = `
-		update deliveries set state = @state, reason = @reason, next_attempt_at = @next_attempt_at, updated_at = @now,
-			claimed_by = '', claimed_until = null, settled_at = case when @state <> 'pending' then @now::timestamptz end
-		where id = @delivery_id and attempts = @number and state = 'pending'`
-	insertAttempt = `
-		insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica)
-		values (@delivery_id, @number, @at, @duration_ms, @outcome, @status, @error, @response, @retry_after_s, @replica)`
-)
+// Recorded is an attempt with what it makes of its delivery.
+type Recorded struct {
+	Attempt
+	Settle
+}
 
-// RecordAttempt stores an attempt and what it makes of its delivery. ErrStale
-// when another one claimed the delivery meanwhile, because the lease ran out.
-func (tx *Tx) RecordAttempt(ctx context.Context, a Attempt, s Settle) error {
-	n, err := run(ctx, tx.q, settleAttempt, record(a, s).set("now", tx.now))
-	if err == nil && n == 0 {
-		err = ErrStale
+// recordAttempts lets only those count that still have their claim. They come as
+// one value, so that any number takes one statement.
+const recordAttempts = `
+with given as (
+	select * from jsonb_to_recordset(@recorded::jsonb) as g("DeliveryID" uuid, "Number" int, "At" timestamptz, "DurationMS" int,
+		"Outcome" text, "Status" int, "Error" text, "Response" text, "RetryAfterS" double precision, "Replica" text,
+		"State" text, "Reason" text, "NextAttemptAt" timestamptz)
+), settled as (
+	update deliveries d set state = g."State", reason = g."Reason", next_attempt_at = g."NextAttemptAt", updated_at = @now,
+		claimed_by = '', claimed_until = null, settled_at = case when g."State" <> 'pending' then @now::timestamptz end
+	from given g
+	where d.id = g."DeliveryID" and d.attempts = g."Number" and d.state = 'pending'
+	returning d.id
+)
+insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica)
+select "DeliveryID", "Number", "At", "DurationMS", "Outcome", "Status", "Error", "Response", "RetryAfterS", "Replica"
+from given join settled on id = "DeliveryID"
+returning delivery_id`
+
+// RecordAttempts stores attempts and what they make of their deliveries, and
+// gives the deliveries for which they count. Those are left out that another one
+// claimed meanwhile, because the lease ran out. A delivery comes once at most.
+func (tx *Tx) RecordAttempts(ctx context.Context, list []Recorded) ([]uuid.UUID, error) {
+	text, err := json.Marshal(list)
+	if err != nil {
+		return nil, fmt.Errorf("record %d attempts: %w", len(list), err)
 	}
-	if err == nil {
-		_, err = run(ctx, tx.q, insertAttempt, record(a))
+	counted, err := values[uuid.UUID](ctx, tx.q, recordAttempts, args{"recorded": text, "now": tx.now})
+	if err != nil {
+		return nil, fmt.Errorf("record %d attempts: %w", len(list), err)
+	}
+	return counted, nil
+}
+
+// RecordAttempt stores one attempt; ErrStale when it doesn't count.
+func (tx *Tx) RecordAttempt(ctx context.Context, a Attempt, s Settle) error {
+	counted, err := tx.RecordAttempts(ctx, []Recorded{{a, s}})
+	if err == nil && len(counted) == 0 {
+		err = ErrStale
 	}
 	if err != nil {
 		return fmt.Errorf("record attempt %d of delivery %s: %w", a.Number, a.DeliveryID, err)

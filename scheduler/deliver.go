@@ -17,7 +17,7 @@ import (
 
 const (
 	sendTogether  = 4               // attempts at one endpoint at once, by one replica
-	claimAtOnce   = 32              // deliveries to one endpoint
+	claimAtOnce   = 64              // deliveries to one endpoint
 	deliveryLease = 3 * time.Minute // longer than all claimed at once can take; a dead replica's are freed sooner
 	drainTime     = 2 * time.Minute // of one job; the next goes on
 	sweepEvery    = time.Second     // how late a retry may be
@@ -105,7 +105,7 @@ func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, err
 		return 0, err
 	}
 	work := make(chan db.Delivery)
-	done := make(chan attempted)
+	done := make(chan attempted, len(claimed)) // sending goes on while the ends are recorded
 	var senders sync.WaitGroup
 	for range min(sendTogether, len(claimed)) {
 		senders.Go(func() {
@@ -194,33 +194,33 @@ func (s *Scheduler) recordAll(ctx context.Context, endpointID uuid.UUID, done <-
 
 func (s *Scheduler) record(ctx context.Context, endpointID uuid.UUID, together []attempted) error {
 	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		for _, a := range together {
-			err := s.recordOne(ctx, tx, a)
-			if errors.Is(err, db.ErrStale) {
-				s.log.WarnContext(ctx, "attempt came too late to count", "delivery", a.delivery.ID, "attempt", a.delivery.Attempts)
-				continue
-			}
-			if err != nil {
-				return err
-			}
+		list := make([]db.Recorded, len(together))
+		for i, a := range together {
+			list[i] = db.Recorded{Attempt: s.rowOf(a), Settle: settle(a.delivery, a.answer, tx.Now())}
+		}
+		counted, err := tx.RecordAttempts(ctx, list)
+		if err != nil {
+			return err
+		}
+		if late := len(list) - len(counted); late > 0 {
+			s.log.WarnContext(ctx, "attempts came too late to count", "endpoint", endpointID, "attempts", late)
 		}
 		return s.markEndpoint(ctx, tx, endpointID, together)
 	})
 }
 
-func (s *Scheduler) recordOne(ctx context.Context, tx *db.Tx, a attempted) error {
-	d, answer := a.delivery, a.answer
+func (s *Scheduler) rowOf(a attempted) db.Attempt {
 	row := db.Attempt{
-		DeliveryID: d.ID, Number: d.Attempts, At: answer.At, DurationMS: int(answer.Took.Milliseconds()), Outcome: string(answer.Outcome),
-		Error: answer.Error, Response: answer.Response, Replica: s.replica,
+		DeliveryID: a.delivery.ID, Number: a.delivery.Attempts, At: a.answer.At, DurationMS: int(a.answer.Took.Milliseconds()),
+		Outcome: string(a.answer.Outcome), Error: a.answer.Error, Response: a.answer.Response, Replica: s.replica,
 	}
-	if answer.Status != 0 {
-		row.Status = &answer.Status
+	if a.answer.Status != 0 {
+		row.Status = &a.answer.Status
 	}
-	if answer.RetryAfter != nil {
-		row.RetryAfterS = new(answer.RetryAfter.Seconds())
+	if a.answer.RetryAfter != nil {
+		row.RetryAfterS = new(a.answer.RetryAfter.Seconds())
 	}
-	return tx.RecordAttempt(ctx, row, settle(d, answer, tx.Now()))
+	return row
 }
 
 // settle says what an attempt makes of its delivery. At a receiver that is gone

@@ -75,8 +75,8 @@ func TestAlertIsToldInOrder(t *testing.T) {
 	s := w.start(nil)
 	p := w.pour(s, "Slab", wednesday.Add(42*time.Hour))
 	w.verdict(p.ID, rules.Move)
-	w.mild()
 	w.clock.Forward(10 * time.Minute)
+	w.mild()
 	w.refresh(s)
 	w.until("two notices", 15*time.Second, func() bool { return w.count("select count(*) from deliveries") == 2 })
 	time.Sleep(1500 * time.Millisecond) // a sweep

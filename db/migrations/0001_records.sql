@@ -537,7 +537,7 @@ create table deliveries (
     constraint deliveries_webhook_id_key unique (webhook_id),
     constraint deliveries_next_attempt_at_check check ((state = 'pending') = (next_attempt_at is not null))
 );
-create index deliveries_due_idx on deliveries (next_attempt_at, id) where state = 'pending';
+create index deliveries_due_idx on deliveries (endpoint_id, next_attempt_at, id) where state = 'pending';
 create index deliveries_order_idx on deliveries (endpoint_id, alert_id, transition) where state = 'pending';
 create index deliveries_endpoint_idx on deliveries (endpoint_id, created_at desc, id desc);
 create index deliveries_alert_idx on deliveries (alert_id, transition);

@@ -97,12 +97,15 @@ func kill(cmd *exec.Cmd) {
 func (w *world) manySites(enqueue func(*db.Tx, uuid.UUID) error, n int) []uuid.UUID {
 	w.t.Helper()
 	places := make([]replay.Place, n)
+	for i := range places {
+		places[i] = place(fmt.Sprintf("Site %d", i), 40+float64(i)*0.1, -88, -6)
+	}
+	w.weather.SetPlaces(places...) // before anybody asks for it
 	pours := make([]uuid.UUID, n)
 	w.tx(func(tx *db.Tx) error {
 		for i := range n {
-			name, latitude := fmt.Sprintf("Site %d", i), 40+float64(i)*0.1
-			places[i] = place(name, latitude, -88, -6)
-			site, err := w.newSite(tx, name, latitude, -88)
+			name := places[i].Name
+			site, err := w.newSite(tx, name, places[i].Latitude, -88)
 			if err != nil {
 				return err
 			}
@@ -122,7 +125,6 @@ func (w *world) manySites(enqueue func(*db.Tx, uuid.UUID) error, n int) []uuid.U
 		}
 		return nil
 	})
-	w.weather.SetPlaces(places...)
 	return pours
 }
 

@@ -35,8 +35,8 @@ func TestBadNight(t *testing.T) {
 	require.Equal(t, "https://frostgate.example/pours/"+p.ID.String(), e.Links.Pour)
 	require.Equal(t, "open-meteo", e.Weather[0].Source)
 
-	w.mild()
 	w.clock.Forward(10 * time.Minute)
+	w.mild()
 	w.refresh(s)
 	w.until("the end of the alert", 15*time.Second, func() bool { return len(w.receiver.accepted()) == 2 })
 	require.Equal(t, "raised cleared", w.receiver.events())

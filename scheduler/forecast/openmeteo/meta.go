@@ -26,7 +26,7 @@ func (s *Source) latestRun(ctx context.Context) (time.Time, error) {
 	known := s.meta
 	s.mu.Unlock()
 	now := s.cfg.Now()
-	if !known.askedAt.IsZero() && now.Sub(known.askedAt).Abs() < metaLasts {
+	if !known.askedAt.IsZero() && now.Sub(known.askedAt).Abs() < s.metaLasts() {
 		return known.run, nil
 	}
 	run, err := s.askRun(ctx, now)
@@ -43,6 +43,14 @@ func (s *Source) latestRun(ctx context.Context) (time.Time, error) {
 	}
 	s.meta = runMeta{run: run, askedAt: now}
 	return run, nil
+}
+
+// metaLasts is how long the word on the latest run is good for.
+func (s *Source) metaLasts() time.Duration {
+	if s.cfg.BaseURL == s.publicHost || s.cfg.BaseURL == s.clientHost {
+		return metaLasts
+	}
+	return metaLastsOwn
 }
 
 func (s *Source) askRun(ctx context.Context, now time.Time) (time.Time, error) {

@@ -77,7 +77,8 @@ const (
 	mostCalls    = 24 // of one Fetch beyond its batches, split up for bad points
 	mostPastDays = 92
 	deadline     = 60 * time.Second
-	metaLasts    = 10 * time.Minute
+	metaLasts    = 10 * time.Minute // of the public hosts; one of one's own can tell more often
+	metaLastsOwn = time.Second
 	// The issue time is that of a model run every six hours: three missed runs
 	// are doubtful, six not used.
 	staleAfter = 18 * time.Hour

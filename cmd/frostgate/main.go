@@ -27,6 +27,7 @@ var version = "devel"
 // commands is all that can be said on the command line; each flag may also come from the environment.
 type commands struct {
 	Serve   serveCommand   `cmd:"" help:"Run the service."`
+	Demo    demoCommand    `cmd:"" help:"Show an invented winter week on this machine, without the internet."`
 	Assess  assessCommand  `cmd:"" help:"Assess one pour with its weather from a file; no database is used."`
 	Token   tokenCommand   `cmd:"" help:"Make an access token and print it, once."`
 	Migrate migrateCommand `cmd:"" help:"Bring the database's schema up to date and leave."`

@@ -28,6 +28,11 @@ func (c Client) Post(ctx context.Context, path string, body, out any) error {
 	return c.do(ctx, http.MethodPost, path, body, out)
 }
 
+// Patch changes the named members of a record, whatever its version.
+func (c Client) Patch(ctx context.Context, path string, body any) error {
+	return c.do(ctx, http.MethodPatch, path, body, nil)
+}
+
 func (c Client) do(ctx context.Context, method, path string, body, out any) error {
 	var text []byte
 	if body != nil {
@@ -41,7 +46,11 @@ func (c Client) do(ctx context.Context, method, path string, body, out any) erro
 		return err
 	}
 	request.Header.Set("Authorization", "Bearer "+c.Token)
-	if body != nil {
+	switch {
+	case method == http.MethodPatch:
+		request.Header.Set("Content-Type", "application/merge-patch+json")
+		request.Header.Set("If-Match", "*")
+	case body != nil:
 		request.Header.Set("Content-Type", "application/json")
 	}
 	response, err := patient.Do(request)

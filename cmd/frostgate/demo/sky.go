@@ -4,6 +4,10 @@ import (
 	"hash/fnv"
 	"math"
 	"time"
+
+	"frostgate/rules"
+	"frostgate/scheduler/forecast"
+	"frostgate/scheduler/forecast/replay"
 )
 
 // A Sky is the invented weather of one place: a winter of its own, the same for the same hour whenever it is asked,
@@ -35,59 +39,35 @@ type Fall struct {
 	Snow     bool
 }
 
-// Conditions are the weather of a moment. Rain, snow, gust and sun stand for the hour that ends there, as the
-// service tells them.
-type Conditions struct {
-	AirTempC, DewPointC      float64
-	WindMS, GustMS           float64
-	Cloud                    float64
-	ShortwaveWm2             float64
-	PrecipMM, SnowfallCM     float64
-	SnowDepthM               float64
-	PrecipProb               float64
-	GroundSurfaceC, Ground6C float64 // at the surface and 6 cm down
-	Ground18C                float64
-	Code                     int // WMO code table 4677, as the service uses it
+// Place is the sky as the replayed weather services serve it.
+func (s Sky) Place(elevationM float64) replay.Place {
+	return replay.Place{Name: s.Name, Latitude: s.Latitude, Longitude: s.Longitude, ElevationM: elevationM, Hour: s.Hour}
 }
 
-// At tells the conditions of an hour.
-func (s Sky) At(t time.Time) Conditions {
-	day := s.day(t)
-	hour := solarHour(t, s.Longitude)
-	air := day.MeanC + day.SwingC*math.Cos(2*math.Pi*(hour-15)/24) + 0.4*s.noise(t, "air")
+// Hour tells the weather of the hour that begins at a time.
+func (s Sky) Hour(at time.Time) forecast.Hour {
+	day := s.day(at)
+	hour := solarHour(at, s.Longitude)
+	air := day.MeanC + day.SwingC*math.Cos(2*math.Pi*(hour-15)/24) + 0.4*s.noise(at, "air")
 	dew := math.Min(day.MeanC-day.SwingC-day.DryC, air-0.3)
-	wind := math.Max(0.3, day.WindMS*(1+0.25*math.Cos(2*math.Pi*(hour-14)/24)+0.15*s.noise(t, "wind")))
-	c := Conditions{
-		AirTempC: air, DewPointC: dew,
-		WindMS: wind, GustMS: 1.7 * wind,
-		Cloud:        min(1, max(0, day.Cloud+0.1*s.noise(t, "cloud"))),
-		ShortwaveWm2: s.meanSun(t.Add(-time.Hour), day.Cloud),
-		SnowDepthM:   day.SnowM,
-		PrecipProb:   0.02,
-		// Damped and late, as the ground is.
-		GroundSurfaceC: day.MeanC + 0.6*day.SwingC*math.Cos(2*math.Pi*(hour-16)/24),
-		Ground6C:       day.MeanC + 0.3*day.SwingC*math.Cos(2*math.Pi*(hour-18)/24),
-		Ground18C:      day.MeanC + 1 + 0.1*day.SwingC*math.Cos(2*math.Pi*(hour-22)/24),
-		Code:           3,
-	}
-	if day.Cloud < 0.3 {
-		c.Code = 1
-	}
-	s.letFall(&c, t)
-	return c
-}
-
-func (s Sky) letFall(c *Conditions, t time.Time) {
-	middle := s.days(t.Add(-30 * time.Minute))
+	wind := math.Max(0.3, day.WindMS*(1+0.25*math.Cos(2*math.Pi*(hour-14)/24)+0.15*s.noise(at, "wind")))
+	gust := 1.7 * wind
+	cloud := min(1, max(0, day.Cloud+0.1*s.noise(at, "cloud")))
+	sun := s.meanSun(at, day.Cloud)
+	rain, chance, kind := 0.0, 0.02, "none"
+	middle := s.days(at.Add(30 * time.Minute))
 	for _, fall := range s.Falls {
-		if middle < fall.From || middle >= fall.To {
-			continue
-		}
-		c.PrecipMM, c.PrecipProb, c.Cloud, c.Code = fall.MMPerH, 0.85, 1, 61
-		if fall.Snow {
-			c.SnowfallCM, c.Code = 0.7*fall.MMPerH, 73
+		if middle >= fall.From && middle < fall.To {
+			rain, chance, kind, cloud = fall.MMPerH, 0.85, "rain", 1
+			if fall.Snow {
+				kind = "snow"
+			}
 		}
 	}
+	return forecast.Hour{Hour: rules.Hour{
+		At: at, AirTempC: &air, DewPointC: &dew, WindMS: &wind, GustMS: &gust, Cloud: &cloud, ShortwaveWm2: &sun,
+		PrecipMM: &rain, PrecipType: kind, PrecipProb: &chance, SnowDepthM: &day.SnowM,
+	}, PrecipProbWindowH: 1}
 }
 
 func (s Sky) days(t time.Time) float64 { return t.Sub(s.Anchor).Hours() / 24 }

@@ -47,3 +47,17 @@ func shorten(text string, width int) string {
 	}
 	return cut + "…"
 }
+
+// wrapped breaks text between words into lines of at most width characters.
+func wrapped(text string, width int) []string {
+	var lines []string
+	for word := range strings.FieldsSeq(text) {
+		last := len(lines) - 1
+		if last >= 0 && utf8.RuneCountInString(lines[last])+1+utf8.RuneCountInString(word) <= width {
+			lines[last] += " " + word
+			continue
+		}
+		lines = append(lines, word)
+	}
+	return lines
+}

@@ -47,16 +47,7 @@ func (w Week) caseOf(t *testing.T, p Pour, now time.Time, pastDays int) rules.Ca
 	sky := site.Sky(anchor)
 	for h := -pastDays * 24; h < 16*24; h++ {
 		at := now.Truncate(24 * time.Hour).Add(time.Duration(h) * time.Hour)
-		here, next := sky.At(at), sky.At(at.Add(time.Hour)) // what the service says of an hour that ends counts from its beginning
-		kind := "none"
-		switch {
-		case next.SnowfallCM > 0:
-			kind = "snow"
-		case next.PrecipMM > 0:
-			kind = "rain"
-		}
-		c.Weather = append(c.Weather, rules.Hour{At: at, AirTempC: &here.AirTempC, DewPointC: &here.DewPointC, WindMS: &here.WindMS, Cloud: &here.Cloud,
-			GustMS: &next.GustMS, ShortwaveWm2: &next.ShortwaveWm2, PrecipMM: &next.PrecipMM, PrecipType: kind, SnowDepthM: &here.SnowDepthM})
+		c.Weather = append(c.Weather, sky.Hour(at).Hour)
 	}
 	return c
 }
@@ -117,5 +108,25 @@ func TestWeekFitsItsCrewsAndPlaces(t *testing.T) {
 		require.False(t, days[key], "%s is in two places on day %d", p.Crew, p.Day)
 		days[key] = true
 		require.Condition(t, func() bool { return p.Day >= 1 && p.Day <= 6 })
+	}
+}
+
+func TestSkyIsTheSameForTheSameHourAndPossible(t *testing.T) {
+	t.Parallel()
+	anchor, err := Begin(time.Date(2026, 7, 14, 17, 20, 0, 0, time.UTC)) // high summer: the demo's winter must not notice
+	require.NoError(t, err)
+	for _, site := range weekSites() {
+		sky := site.Sky(anchor)
+		for h := -20 * 24; h < 8*24; h++ {
+			at := anchor.Add(time.Duration(h) * time.Hour)
+			hour := sky.Hour(at)
+			require.Equal(t, hour, sky.Hour(at))
+			require.LessOrEqual(t, *hour.DewPointC, *hour.AirTempC)
+			require.GreaterOrEqual(t, *hour.GustMS, *hour.WindMS)
+			require.Condition(t, func() bool {
+				return *hour.Cloud >= 0 && *hour.Cloud <= 1 && *hour.ShortwaveWm2 >= 0 && *hour.ShortwaveWm2 < 700
+			})
+		}
+		require.Zero(t, *sky.Hour(anchor.Add(time.Hour)).ShortwaveWm2, "the hour after midnight")
 	}
 }

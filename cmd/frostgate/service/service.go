@@ -183,6 +183,9 @@ func (s *Service) fail(err error) {
 	}
 }
 
+// Failed gives the reason when a part ended by itself.
+func (s *Service) Failed() <-chan error { return s.failed }
+
 // Wait returns nil when ctx ends, or the reason when a part ended by itself.
 func (s *Service) Wait(ctx context.Context) error {
 	select {

@@ -98,7 +98,7 @@ func (s *state) serveColumns(w http.ResponseWriter, r *http.Request) {
 		}
 		place := s.nearest(lats[i], lons[i])
 		if place == nil {
-			refuse(w, http.StatusServiceUnavailable, "The service is overloaded. Please try again later.")
+			refuse(w, http.StatusBadRequest, "No data is available for this location") // a client finds the one place by halving its question
 			return
 		}
 		points = append(points, s.point(place, i, lats[i], lons[i], names, from, to))

@@ -83,6 +83,9 @@ const (
 	EventCleared = "alert.cleared"
 )
 
+// EventTest is a message that says nothing, to see whether it arrives.
+const EventTest = "endpoint.test"
+
 // A Decision is the next state and, when there is a transition, its event and
 // the reason for it. Without an event nobody is told.
 type Decision struct {

@@ -18,13 +18,13 @@ const Schema = 1
 // Quantities are SI with the unit beside them; text is in the firm's units and
 // the site's local time.
 type Event struct {
-	Type       string         `json:"type"`   // alert.raised, alert.changed or alert.cleared
+	Type       string         `json:"type"`   // alert.raised, alert.changed, alert.cleared or endpoint.test
 	Schema     int            `json:"schema"` // 1
 	ID         uuid.UUID      `json:"id"`     // of the notice, the same for all endpoints
 	At         time.Time      `json:"at"`
 	Text       string         `json:"text"` // all of it in plain sentences
-	Reason     string         `json:"reason"`
-	Alert      EventAlert     `json:"alert"`
+	Reason     string         `json:"reason,omitempty"`
+	Alert      EventAlert     `json:"alert,omitzero"`
 	Pour       *EventPour     `json:"pour,omitempty"`
 	Source     *EventSource   `json:"source,omitempty"`
 	Verdict    rules.Verdict  `json:"verdict,omitempty"`
@@ -121,6 +121,15 @@ func (e *Event) Bytes() ([]byte, error) {
 
 // Compose puts the event into plain sentences, what matters most first.
 func (e *Event) Compose() {
+	said := e.lines()
+	if e.Pour != nil && e.Type != EventCleared && e.Links.Pour != "" {
+		said = append(said, e.Links.Pour)
+	}
+	e.Text = strings.Join(said, " ")
+}
+
+// lines are what there is to say, a thought each, what matters most first.
+func (e *Event) lines() []string {
 	var said []string
 	say := func(format string, a ...any) { said = append(said, sentence(fmt.Sprintf(format, a...))) }
 	switch {
@@ -129,7 +138,7 @@ func (e *Event) Compose() {
 	case e.Source != nil:
 		e.composeSource(say)
 	}
-	e.Text = strings.Join(said, " ")
+	return said
 }
 
 func (e *Event) composePour(say func(string, ...any)) {
@@ -160,9 +169,6 @@ func (e *Event) composePour(say func(string, ...any)) {
 	}
 	if e.Pour.CancelBy != nil && e.Pour.CancelBy.At.After(e.At) {
 		say("The order can be cancelled until %s", e.Pour.CancelBy.Local)
-	}
-	if e.Links.Pour != "" {
-		say("%s", e.Links.Pour)
 	}
 }
 

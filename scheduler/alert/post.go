@@ -137,7 +137,7 @@ func (p *Poster) post(ctx context.Context, m Message, at time.Time) Answer {
 	case err != nil:
 		return Answer{Outcome: Retry, Error: plainError(err)}
 	}
-	defer resp.Body.Close()
+	defer resp.Body.Close() //nolint:errcheck // the status is all that counts
 	slow := time.AfterFunc(p.cfg.Read, cancel)
 	defer slow.Stop()
 	return p.classify(resp)
@@ -159,12 +159,10 @@ func (p *Poster) request(ctx context.Context, m Message, at time.Time) (*http.Re
 
 // plainError leaves out the address, which may be a secret itself.
 func plainError(err error) string {
-	var wrapped *url.Error
-	if errors.As(err, &wrapped) {
+	if wrapped, ok := errors.AsType[*url.Error](err); ok {
 		err = wrapped.Err
 	}
-	var parse *url.Error
-	if errors.As(err, &parse) {
+	if _, ok := errors.AsType[*url.Error](err); ok {
 		return "unusable address"
 	}
 	return err.Error()

@@ -1,0 +1,222 @@
+package alert_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"unicode/utf16"
+	"unicode/utf8"
+
+	"github.com/rivo/uniseg"
+	"github.com/stretchr/testify/require"
+
+	"frostgate/scheduler/alert"
+)
+
+func write(t *testing.T, e *alert.Event, form string) (contentType, body string) {
+	t.Helper()
+	contentType, bytes, err := alert.Write(e, form, "")
+	require.NoError(t, err)
+	return contentType, string(bytes)
+}
+
+// The bodies are the smallest documented ones of incoming webhooks; the lines in
+// them come from a sample event.
+func TestForms(t *testing.T) {
+	const said = "Move: Loading dock slab at Mill Road, start Fri Jan 15, 13:00.|The base will be frozen at the start.|" +
+		"Thaw it under heated blankets for 2 days, or move.|Next good start: Mon Jan 18, 16:00.|" +
+		"The order can be cancelled until Thu Jan 14, 21:00.|Alert 01944000, message 1.1"
+	const link = "https://frostgate.example/pours/1"
+	lines := strings.Join(strings.Split(said, "|"), `\n`)
+	cards := strings.ReplaceAll(said, "|", `","type":"TextBlock","wrap":true},{"text":"`)
+	for form, want := range map[string][2]string{
+		alert.FormText:     {"text/plain; charset=utf-8", strings.ReplaceAll(said, "|", "\n") + "\n" + link},
+		alert.FormEntities: {"application/json", `{"text":"` + lines + `\n` + link + `"}`},
+		alert.FormMarkdown: {"application/json", `{"text":"` + lines + `\n` + link + `"}`},
+		alert.FormPlain:    {"application/json", `{"text":"` + lines + `\n` + link + `"}`},
+		alert.FormContent:  {"application/json", `{"allowed_mentions":{"parse":[]},"content":"` + lines + `\n` + link + `"}`},
+		alert.FormHTML: {
+			"application/json", `{"html":"` + strings.ReplaceAll(said, "|", `\u003cbr\u003e`) + `\u003cbr\u003e\u003ca href=\"` + link + `\"\u003e` +
+				link + `\u003c/a\u003e","text":"` + lines + `\n` + link + `"}`,
+		},
+		alert.FormCard: {
+			"application/json", `{"attachments":[{"content":{"actions":[{"title":"Open","type":"Action.OpenUrl","url":"` + link + `"}],"body":[{"text":"` +
+				strings.Replace(cards, `"type":"TextBlock","wrap":true`, `"type":"TextBlock","weight":"Bolder","wrap":true`, 1) +
+				`","type":"TextBlock","wrap":true}],"type":"AdaptiveCard","version":"1.2"},"contentType":"application/vnd.microsoft.card.adaptive"}],"type":"message"}`,
+		},
+	} {
+		t.Run(form, func(t *testing.T) {
+			contentType, body := write(t, alert.Sample(), form)
+			require.Equal(t, want[0], contentType)
+			require.Equal(t, want[1], body)
+		})
+	}
+	_, _, err := alert.Write(alert.Sample(), "fax", "")
+	require.ErrorContains(t, err, `no form "fax"`)
+	require.Len(t, alert.Forms(), 9)
+}
+
+// Required attributes are those of CloudEvents 1.0, section 3.
+func TestCloudEvent(t *testing.T) {
+	contentType, body := write(t, alert.Sample(), alert.FormCloud)
+	require.Equal(t, "application/cloudevents+json", contentType)
+	var m map[string]any
+	require.NoError(t, json.Unmarshal([]byte(body), &m))
+	_, data := write(t, alert.Sample(), alert.FormStandard)
+	inner, err := json.Marshal(m["data"])
+	require.NoError(t, err)
+	require.JSONEq(t, data, string(inner))
+	delete(m, "data")
+	require.Equal(t, map[string]any{
+		"specversion": "1.0", "id": "01944000-0000-7000-8000-000000000001", "source": "/v1/alerts", "type": "alert.raised",
+		"subject": "01944000-0000-7000-8000-000000000002", "time": "2027-01-14T17:00:00Z", "datacontenttype": "application/json",
+	}, m)
+}
+
+// sizes are what the receivers count, by their documentation.
+var sizes = map[string]struct {
+	limit int
+	of    func(body string) int
+}{
+	alert.FormText:     {4096, func(b string) int { return len(b) }},
+	alert.FormEntities: {40_000, func(b string) int { return utf8.RuneCountInString(member(b, "text")) }},
+	alert.FormMarkdown: {16_383, func(b string) int { return utf8.RuneCountInString(member(b, "text")) }},
+	alert.FormContent:  {2000, func(b string) int { return len(utf16.Encode([]rune(member(b, "content")))) }},
+	alert.FormCard:     {18_000, func(b string) int { return len(b) }},
+	alert.FormPlain:    {32_000, func(b string) int { return len(b) }},
+	alert.FormHTML:     {32_000, func(b string) int { return len(b) }},
+}
+
+func member(body, name string) string {
+	var m map[string]any
+	if err := json.Unmarshal([]byte(body), &m); err != nil {
+		return strings.Repeat("not JSON", 10_000)
+	}
+	return m[name].(string)
+}
+
+// withFinding is the sample with a long finding, which comes second.
+func withFinding(sentence string) *alert.Event {
+	e := alert.Sample()
+	e.Finding.Sentence = sentence + "."
+	e.Compose()
+	return e
+}
+
+func TestFormsAtTheirLimits(t *testing.T) {
+	for form, size := range sizes {
+		// How many letters fill the message to the limit, from what one more takes.
+		_, none := write(t, withFinding(""), form)
+		_, ten := write(t, withFinding(strings.Repeat("x", 10)), form)
+		each := (size.of(ten) - size.of(none)) / 10
+		room := size.limit - size.of(none)
+		for name, over := range map[string]int{"under": -each, "at": 0, "over": each} {
+			t.Run(form+"/"+name, func(t *testing.T) {
+				sentence := strings.Repeat("x", (room+over)/each)
+				_, body := write(t, withFinding(sentence), form)
+				require.LessOrEqual(t, size.of(body), size.limit)
+				require.True(t, utf8.ValidString(body))
+				require.Contains(t, body, "Move: Loading dock slab", "the headline comes first, whatever else is left out")
+				require.Contains(t, body, "https://frostgate.example/pours/1")
+				whole := over <= 0
+				require.Equal(t, whole, strings.Contains(body, "until Thu Jan 14, 21:00."), "only what is over the limit is cut, from the end")
+				require.Equal(t, !whole, strings.Contains(body, "…"))
+				if !whole {
+					require.Greater(t, size.of(body), size.limit*9/10, "what fits is said")
+				}
+			})
+		}
+	}
+}
+
+// A family of four, a flag and a letter with its accent are one character each
+// to people (Unicode TR 29), of up to 25 bytes; four-byte letters are one each.
+func TestFormsCutBetweenCharacters(t *testing.T) {
+	for _, char := range []string{"👨‍👩‍👧‍👦", "🇨🇦", "e\u0301", "𝔽", "❄️"} {
+		require.Equal(t, 1, uniseg.GraphemeClusterCount(char))
+		for form, size := range sizes {
+			for shift := range 3 {
+				_, body := write(t, withFinding(strings.Repeat("x", shift)+strings.Repeat(char, 42_000/utf8.RuneCountInString(char))), form)
+				require.LessOrEqual(t, size.of(body), size.limit)
+				require.True(t, utf8.ValidString(body))
+				said := body
+				if form != alert.FormText {
+					var all any
+					require.NoError(t, json.Unmarshal([]byte(body), &all))
+					said = fmt.Sprint(all)
+				}
+				if cut := strings.Index(said, "…"); cut >= 0 {
+					require.True(t, strings.HasSuffix(said[:cut], char) || strings.HasSuffix(said[:cut], "x"), "%s %q", form, said[max(0, cut-30):cut])
+				}
+				require.Contains(t, body, "3 more lines left out.")
+			}
+		}
+	}
+}
+
+// What people write into names can't call anybody or lead elsewhere. The marks
+// are those the receivers document for mentions and links.
+func TestFormsTakeNoOrders(t *testing.T) {
+	names := []string{
+		"<!channel>", "<!here>", "<@U024BE7LH>", "<users/all>", "<https://evil.example|Open>", "@everyone", "@here", "@channel", "@all", "@room",
+		"<@&123>", "[Open](https://evil.example)", "[x](javascript:alert(1))", "![i](https://evil.example/p.png)", "<at>All</at>",
+		"<script>alert(1)</script>", "<img src=x>", "a\r\n# Move it", "\u202egnihtyreve", "{{.Link}}", "`code`", "||spoiler||",
+	}
+	for _, name := range names {
+		e := alert.Sample()
+		e.Pour.Name = name
+		e.Compose()
+		for form := range sizes {
+			_, body := write(t, e, form)
+			require.NotContains(t, body, "\u202e", form)
+			switch form {
+			case alert.FormEntities:
+				require.NotContains(t, member(body, "text"), "<")
+			case alert.FormHTML:
+				got := strings.NewReplacer("<br>", "", `<a href="`, "", "</a>", "").Replace(member(body, "html"))
+				require.NotContains(t, got, "<")
+				require.NotContains(t, member(body, "text"), "@room")
+			case alert.FormText:
+				require.NotContains(t, body, "\n# Move")
+			default:
+				for _, live := range []string{"](http", "](java", "@everyone", "@here", "@channel", "@all", "@room", "@U024", "@&123", "\n# Move"} {
+					var all any
+					require.NoError(t, json.Unmarshal([]byte(body), &all))
+					require.NotContains(t, strings.ReplaceAll(fmt.Sprint(all), `\]`, "escaped"), live, form)
+				}
+				require.NotContains(t, strings.ReplaceAll(body, `\\\u003c`, ""), `\u003cusers`, form)
+			}
+		}
+	}
+	_, body := write(t, alert.Sample(), alert.FormContent)
+	require.Contains(t, body, `"allowed_mentions":{"parse":[]}`)
+}
+
+func TestOwnTemplate(t *testing.T) {
+	const good = "{{.Severity}}: {{.Pour}} {{if .Source}}{{.Source}}{{else}}{{.Start}}{{end}}\n{{with .Remedy}}{{.}}{{end}}"
+	require.NoError(t, alert.CheckTemplate(good))
+	_, body, err := alert.Write(alert.Sample(), alert.FormText, good)
+	require.NoError(t, err)
+	require.Equal(t, "critical: Loading dock slab Fri Jan 15, 13:00\nThaw it under heated blankets for 2 days, or move", string(body))
+
+	for name, bad := range map[string]string{
+		"empty": "", "spaces": " \n ", "not closed": "{{.Pour", "unknown field": "{{.Secret}}", "not a field": "x{{.Pour.Name}}",
+		"loop": "{{range 1000000000}}{{end}}x", "of itself": `{{template "message"}}`, "defines": `{{define "a"}}{{template "a"}}{{end}}x`,
+		"much of little": `{{printf "%100000000d" 1}}`, "too long": strings.Repeat("x", alert.LongestTemplate+1), "nothing for a source": "{{.Pour}}",
+		"hidden loop": "x{{if .Pour}}{{with .Site}}{{range 9}}{{end}}{{end}}{{end}}", "unknown function": "{{exec `ls`}}", "block": `{{block "a" .}}x{{end}}`,
+	} {
+		require.Error(t, alert.CheckTemplate(bad), name)
+	}
+	// A message is not lost to a template.
+	_, body, err = alert.Write(alert.Sample(), alert.FormText, "{{.Nothing}}")
+	require.NoError(t, err)
+	require.Contains(t, string(body), "Move: Loading dock slab")
+	long := strings.Repeat("{{.Text}}", 300)
+	require.NoError(t, alert.CheckTemplate(long))
+	_, body, err = alert.Write(alert.Sample(), alert.FormText, long)
+	require.NoError(t, err)
+	require.LessOrEqual(t, len(body), 4096)
+	require.True(t, slices.Contains(alert.Forms(), alert.FormText))
+}

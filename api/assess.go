@@ -52,28 +52,8 @@ func (a *API) serveAssess() {
 		}
 		options := rules.Options{Members: in.Members, Seed: 1}
 		if in.Windows {
-			options.Starts = otherStarts(c)
+			options.Starts = rules.CandidateStarts(c)
 		}
 		return &answered[rules.Assessment]{Body: rules.Assess(c, options)}, nil
 	})
-}
-
-// otherStarts are the full hours from 6 in the morning to 3 in the afternoon, at the site, from the day of the pour to
-// the day before the weather ends.
-func otherStarts(c rules.Case) []time.Time {
-	zone, err := time.LoadLocation(c.Site.Timezone)
-	if err != nil || len(c.Weather) == 0 {
-		return nil
-	}
-	last := c.Weather[len(c.Weather)-1].At.Add(-24 * time.Hour)
-	y, m, d := c.Pour.StartsAt.In(zone).Date()
-	var starts []time.Time
-	for day := range 17 {
-		for hour := 6; hour <= 15; hour++ {
-			if at := time.Date(y, m, d+day, hour, 0, 0, 0, zone); !at.After(last) {
-				starts = append(starts, at)
-			}
-		}
-	}
-	return starts
 }

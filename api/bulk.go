@@ -251,8 +251,7 @@ func (a *API) formViolations(form PourForm) []Violation {
 	if err := json.Unmarshal(text, &value); err != nil {
 		return []Violation{atPointer("", "invalid", "is not acceptable")}
 	}
-	var p *Problem
-	if errors.As(a.checkForm(reflect.TypeFor[PourForm](), value), &p) {
+	if p, ok := errors.AsType[*Problem](a.checkForm(reflect.TypeFor[PourForm](), value)); ok {
 		return p.Errors
 	}
 	return nil
@@ -279,7 +278,7 @@ func (r *sheetRow) readKey(headings []heading, cells tableRow) []Violation {
 // tried again after the others, as one of them may have made room.
 func (a *API) applyRows(ctx context.Context, tx *db.Tx, rows []*bulkRow) error {
 	var touched []uuid.UUID
-	for pass := 0; pass < 2; pass++ {
+	for pass := range 2 {
 		for _, row := range rows {
 			if pass == 0 && len(row.wrong) == 0 || row.again {
 				if err := a.applyRow(ctx, tx, row); err != nil {

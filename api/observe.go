@@ -80,9 +80,7 @@ func (a *API) answerError(err error, c echo.Context) {
 	}
 	p.RequestID = x.id
 	p.Instance = c.Request().URL.EscapedPath()
-	for name, values := range p.GetHeaders() {
-		c.Response().Header()[name] = values
-	}
+	p.tell(c.Response().Header().Set)
 	c.Response().Header().Set("Content-Type", p.ContentType(""))
 	if err := c.JSON(p.Status, p); err != nil {
 		x.cause = errors.Join(x.cause, err)

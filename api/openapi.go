@@ -196,24 +196,20 @@ func schemaName(t reflect.Type, hint string) string {
 
 var recordNouns = []string{"Site", "Pour", "Crew", "Mix", "Plant", "Firm", "Observation"}
 
-// stamp tells in each problem which request it answers, and hands its cause to the log.
+// stamp tells in each problem which request it answers, sets its headers, and hands its cause to the log.
 func stamp(ctx huma.Context, _ string, body any) (any, error) {
 	if p, ok := body.(*Problem); ok {
 		x := exchangeOf(ctx.Context())
 		x.cause = p.cause
 		url := ctx.URL()
 		p.RequestID, p.Instance = x.id, url.EscapedPath()
+		p.tell(ctx.SetHeader)
 	}
 	return body, nil
 }
 
 // refuse answers with a problem from where there is no handler yet.
 func (a *API) refuse(ctx huma.Context, p *Problem) {
-	for name, values := range p.GetHeaders() {
-		for _, value := range values {
-			ctx.AppendHeader(name, value)
-		}
-	}
 	_ = huma.WriteErr(a.huma, ctx, p.Status, p.Detail, p)
 }
 

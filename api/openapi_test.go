@@ -26,7 +26,7 @@ func TestGoldenOpenAPI(t *testing.T) {
 	}
 	want, err := os.ReadFile(golden)
 	require.NoError(t, err)
-	require.True(t, string(want) == string(got), "the description has changed; look at the difference after make golden")
+	require.Equal(t, string(want), string(got), "the description has changed; look at the difference after make golden")
 }
 
 // OpenAPI 3.1.0, 4.8.10: operation ids are unique; the rest is our own style.

@@ -18,7 +18,7 @@ type PlantForm struct {
 	AggregateTempC       *float64 `json:"aggregate_temp_c,omitempty" minimum:"-50" maximum:"60" doc:"Without it, the mean air of the day before."`
 	AggregateMoisturePct *float64 `json:"aggregate_moisture_pct,omitempty" minimum:"0" maximum:"20" doc:"Free moisture; 2 when absent."`
 	CementTempC          *float64 `json:"cement_temp_c,omitempty" minimum:"-40" maximum:"90" doc:"10 when absent."`
-	WaterMaxC            *float64 `json:"water_max_c,omitempty" minimum:"0" maximum:"100" doc:"Hottest water that it can batch; 60 when absent."`
+	WaterMaxC            *float64 `json:"water_max_c,omitempty" minimum:"0" maximum:"100" doc:"Hottest water that it can batch; 71 when absent."`
 	HaulMin              *float64 `json:"haul_min,omitempty" minimum:"0" maximum:"240" doc:"Usual haul; 45 when absent."`
 	Truck                string   `json:"truck,omitempty" enum:"drum,covered_dump,open_dump" doc:"drum when absent."`
 	TruckM3              float64  `json:"truck_m3,omitempty" minimum:"0" maximum:"20" doc:"7.6 when absent."`

@@ -60,16 +60,14 @@ func (p *Problem) Unwrap() error { return p.cause }
 // GetStatus makes a Problem the error type of huma.
 func (p *Problem) GetStatus() int { return p.Status }
 
-// GetHeaders are sent with the problem.
-func (p *Problem) GetHeaders() http.Header {
-	header := p.header.Clone()
-	if p.retry > 0 {
-		if header == nil {
-			header = http.Header{}
-		}
-		header.Set("Retry-After", strconv.Itoa(int((p.retry+time.Second-1)/time.Second)))
+// tell sets what goes with the problem in headers.
+func (p *Problem) tell(set func(name, value string)) {
+	for name, values := range p.header {
+		set(name, values[0])
 	}
-	return header
+	if p.retry > 0 {
+		set("Retry-After", strconv.Itoa(wholeSeconds(p.retry)))
+	}
 }
 
 // ContentType is the media type of RFC 9457.

@@ -32,7 +32,6 @@ var (
 		{names: []string{"yd", "yards"}, scale: 914.4},
 	}
 
-	pureNumber = dimension{units: []unit{{names: []string{""}, scale: 1}}}
 	percent    = dimension{units: []unit{{names: []string{"%", "pct", "percent"}, scale: 1}}, us: "%", si: "%"}
 	minutes    = dimension{units: []unit{{names: []string{"min", "minutes"}, scale: 1}}, us: "min", si: "min"}
 	thickness  = dimension{units: lengthMM, us: "in", si: "mm"}

@@ -36,6 +36,7 @@ type resource[R, F, V any] struct {
 	patched func(before R, form F, names func(string) bool) F
 }
 
+// ByID names a record in the path.
 type ByID struct {
 	ID uuid.UUID `path:"id" format:"uuid"`
 }

@@ -63,8 +63,8 @@ func (l *fairListener) Accept() (net.Conn, error) {
 			return nil, err
 		}
 		address, _, err := net.SplitHostPort(conn.RemoteAddr().String())
-		if err != nil { // a Unix socket has no address to be fair to
-			return conn, nil
+		if err != nil {
+			return conn, nil //nolint:nilerr // a Unix socket has no address to be fair to
 		}
 		if l.enter(address) {
 			return &fairConn{Conn: conn, leave: sync.OnceFunc(func() { l.leave(address) })}, nil

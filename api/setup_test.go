@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"slices"
@@ -335,9 +336,7 @@ func (s stock) pour(name string, starts time.Time) object {
 func (o object) with(changes object) object {
 	merged := object{}
 	for _, from := range []object{o, changes} {
-		for name, value := range from {
-			merged[name] = value
-		}
+		maps.Copy(merged, from)
 	}
 	return merged
 }

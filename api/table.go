@@ -43,8 +43,7 @@ func readTable(body []byte) (*table, error) {
 		if errors.Is(err, io.EOF) {
 			return t, t.check()
 		}
-		var wrong *csv.ParseError
-		if errors.As(err, &wrong) {
+		if _, wrong := errors.AsType[*csv.ParseError](err); wrong {
 			return nil, badTable(number, "quotes", "The quotes around a field do not match.")
 		}
 		if err != nil {

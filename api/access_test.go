@@ -120,6 +120,7 @@ func (w *world) bodyOf(op *huma.Operation) any {
 		"token":       object{"name": "Another", "role": "viewer"},
 		"endpoint":    object{"name": "Another", "url": "https://hooks.example.com/x"},
 		"alert":       object{},
+		"message":     object{"kind": "text", "template": "{{.Text}}"},
 	}
 	verb, noun, _ := strings.Cut(op.OperationID, "-")
 	switch {

@@ -2,6 +2,8 @@ package api
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
 	"net/http"
 	"reflect"
 	"strings"
@@ -13,13 +15,11 @@ import (
 	"frostgate/scheduler/alert"
 )
 
-// endpointKind is the form of an endpoint's messages: the JSON event, signed by the Standard Webhooks specification.
-const endpointKind = "standard"
-
 // An EndpointForm is where notices go, as people give it. The URL is a secret: it is taken, and never given out.
 type EndpointForm struct {
 	Name        string      `json:"name" minLength:"1" maxLength:"200" doc:"Unique." example:"Dispatch chat"`
-	Kind        string      `json:"kind,omitempty" enum:"standard" doc:"Form of the messages: standard is the JSON event, signed by Standard Webhooks 1.0."`
+	Kind        string      `json:"kind,omitempty" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html" doc:"Form of the messages. standard is the JSON event and the default; cloudevents wraps it (structured, 1.0); text is plain text, by the template when there is one. The others are those of chat systems' incoming webhooks: chat_entities posts {text} with &amp; &lt; &gt;, chat_markdown {text} in markdown, chat_content {content} with allowed_mentions, chat_card an adaptive card, chat_text {text}, chat_html {text, html}. All are signed by Standard Webhooks 1.0."`
+	Template    string      `json:"template,omitempty" maxLength:"4000" doc:"Of your own, for the kind text: text with fields such as {{.Pour}}, chosen by {{if}} and {{with}}. Fields: Type, Severity, Reason, Text, Verdict, Headline, Pour, Site, Crew, Plant, Start, CancelBy, Finding, Remedy, RemedyBy, NextStart, Source, Link."`
 	URL         string      `json:"url,omitempty" maxLength:"2000" format:"uri" doc:"https, to a public address. Needed when it is made; it is not given out again."`
 	CrewIDs     []uuid.UUID `json:"crew_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these crews do; all crews when absent."`
 	PlantIDs    []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
@@ -57,15 +57,32 @@ func endpointForm(e db.Endpoint) EndpointForm {
 	enabled := e.State == "enabled"
 	return EndpointForm{
 		Name: e.Name, Kind: e.Kind, CrewIDs: e.CrewIDs, PlantIDs: e.PlantIDs, MinSeverity: e.MinSeverity, Enabled: &enabled,
-		Rank: e.Rank, DelayMin: e.DelayMin,
+		Rank: e.Rank, DelayMin: e.DelayMin, Template: settingsOf(e).Template,
 	}
+}
+
+// endpointSettings are stored beside the columns of an endpoint; the scheduler reads them by the same names.
+type endpointSettings struct {
+	Template string `json:"template,omitempty"`
+}
+
+func settingsOf(e db.Endpoint) (s endpointSettings) {
+	_ = json.Unmarshal(e.Settings, &s) // written by fillEndpoint
+	return s
 }
 
 func (a *API) fillEndpoint(ctx context.Context, tx *db.Tx, f EndpointForm, e db.Endpoint) (db.Endpoint, error) {
 	e.Name, e.Kind, e.CrewIDs, e.PlantIDs, e.MinSeverity = f.Name, f.Kind, f.CrewIDs, f.PlantIDs, f.MinSeverity
 	e.Rank, e.DelayMin = f.Rank, f.DelayMin
 	if e.Kind == "" {
-		e.Kind = endpointKind
+		e.Kind = alert.FormStandard
+	}
+	if err := checkTemplate(e.Kind, f.Template); err != nil {
+		return e, err
+	}
+	var err error
+	if e.Settings, err = json.Marshal(endpointSettings{Template: f.Template}); err != nil {
+		return e, fmt.Errorf("write settings: %w", err)
 	}
 	switch enabled := f.Enabled == nil || *f.Enabled; {
 	case enabled:
@@ -92,6 +109,43 @@ func (a *API) checkURL(url string, required bool) error {
 		return invalid(atPointer("/url", "refused", "is not allowed: "+reason))
 	}
 	return nil
+}
+
+func checkTemplate(kind, template string) error {
+	switch {
+	case template == "":
+		return nil
+	case kind != alert.FormText:
+		return invalid(atPointer("/template", "invalid", "is for the kind text alone"))
+	}
+	if err := alert.CheckTemplate(template); err != nil {
+		return invalid(atPointer("/template", "invalid", err.Error()))
+	}
+	return nil
+}
+
+type previewInput struct {
+	Body struct {
+		Kind     string `json:"kind" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html"`
+		Template string `json:"template,omitempty" maxLength:"4000" doc:"For the kind text."`
+	}
+}
+
+// A Preview is what an endpoint of a kind would be sent.
+type Preview struct {
+	ContentType string `json:"content_type"`
+	Body        string `json:"body"`
+}
+
+func preview(_ context.Context, in *previewInput) (*answered[Preview], error) {
+	if err := checkTemplate(in.Body.Kind, in.Body.Template); err != nil {
+		return nil, err
+	}
+	contentType, body, err := alert.Write(alert.Sample(), in.Body.Kind, in.Body.Template)
+	if err != nil {
+		return nil, err
+	}
+	return &answered[Preview]{Body: Preview{ContentType: contentType, Body: string(body)}}, nil
 }
 
 type rotateInput struct {
@@ -122,6 +176,10 @@ func (a *API) serveEndpoints() {
 		about: "The answer holds its signing secret, this once: a repeated request with the same Idempotency-Key is answered without it.",
 		roles: dispatchers, firmWide: true, success: http.StatusCreated,
 	}, a.createEndpoint)
+	serve(a, route{
+		method: http.MethodPost, path: "/v1/endpoint-preview", id: "preview-message", tag: tag, summary: "Show a message in a form",
+		about: "Of a sample alert, by a template of your own when given. Nothing is stored or sent.", roles: dispatchers, firmWide: true, success: http.StatusOK,
+	}, preview)
 	serve(a, route{
 		method: http.MethodGet, path: item, id: "get-endpoint", tag: tag, summary: "Read an endpoint", roles: dispatchers, firmWide: true,
 	}, func(ctx context.Context, in *itemInput) (*one[Endpoint], error) {

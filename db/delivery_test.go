@@ -333,7 +333,7 @@ func TestEndpointKeys(t *testing.T) {
 	require.Equal(t, "hooks.example.net", e.Host)
 	keys, err := b.EndpointKeys(b.ctx, e.ID, time.Now())
 	require.NoError(t, err)
-	require.Equal(t, db.Keys{URL: "https://hooks.example.net/in/7f3a", Secrets: []string{"first secret"}}, keys)
+	require.Equal(t, db.Keys{Kind: e.Kind, URL: "https://hooks.example.net/in/7f3a", Secrets: []string{"first secret"}}, keys)
 
 	b.tx(func(tx *db.Tx) error { return tx.RotateSecret(b.ctx, e.ID, "second secret", 24*time.Hour) })
 	for after, want := range map[time.Duration][]string{

@@ -181,12 +181,13 @@ func (tx *Tx) RotateSecret(ctx context.Context, id uuid.UUID, secret string, kee
 // Keys are what it takes to call an endpoint. They are never to be shown or
 // logged.
 type Keys struct {
+	Kind    string // of the endpoint
 	URL     string
 	Secrets []string // valid ones, newest first
 }
 
 const (
-	selectURL     = `select url_sealed from endpoints where id = @id`
+	selectURL     = `select kind, url_sealed from endpoints where id = @id`
 	selectSecrets = `select id, sealed from endpoint_secrets
 		where endpoint_id = @id and (valid_until is null or valid_until > @now) order by created_at desc, id desc`
 )
@@ -201,12 +202,16 @@ func (r reads) EndpointKeys(ctx context.Context, id uuid.UUID, now time.Time) (K
 }
 
 func (r reads) endpointKeys(ctx context.Context, id uuid.UUID, now time.Time) (Keys, error) {
-	sealed, err := value[[]byte](ctx, r.q, selectURL, args{"id": id})
+	type address struct {
+		Kind      string
+		URLSealed []byte
+	}
+	to, err := one[address](ctx, r.q, selectURL, args{"id": id})
 	if err != nil {
 		return Keys{}, err
 	}
-	var keys Keys
-	if keys.URL, err = r.box.open(sealed, "endpoint url "+id.String()); err != nil {
+	keys := Keys{Kind: to.Kind}
+	if keys.URL, err = r.box.open(to.URLSealed, "endpoint url "+id.String()); err != nil {
 		return Keys{}, err
 	}
 	type secret struct {

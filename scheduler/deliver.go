@@ -161,7 +161,7 @@ type attempted struct {
 
 func (s *Scheduler) attempt(ctx context.Context, d db.Delivery, keys db.Keys) alert.Answer {
 	a := s.poster.Post(ctx, alert.Message{
-		URL: keys.URL, Secrets: keys.Secrets, ID: d.WebhookID, Attempt: d.Attempts, ContentType: d.ContentType, Body: d.Body,
+		URL: keys.URL, Form: keys.Kind, Secrets: keys.Secrets, ID: d.WebhookID, Attempt: d.Attempts, ContentType: d.ContentType, Body: d.Body,
 	})
 	s.metrics.attempts.WithLabelValues(string(a.Outcome)).Inc()
 	if d.Attempts == 1 {
@@ -286,6 +286,26 @@ func (s *Scheduler) markEndpoint(ctx context.Context, tx *db.Tx, id uuid.UUID, t
 		}
 	}
 	return announce(ctx, tx, Event{Kind: "delivery", IDs: []uuid.UUID{id}})
+}
+
+// TryEndpoint makes one call to an endpoint, as people do before they rely on it,
+// and gives its answer. Nothing is stored.
+func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer, error) {
+	keys, err := s.db.EndpointKeys(ctx, id, s.now())
+	if err != nil {
+		return alert.Answer{}, err
+	}
+	e := alert.Event{
+		Type: alert.EventTest, ID: uuid.New(), At: s.now().UTC().Truncate(time.Second),
+		Text: "This is a test of frostgate. Nothing is wrong.",
+	}
+	contentType, body, err := alert.Write(&e, keys.Kind, "")
+	if err != nil {
+		return alert.Answer{}, err
+	}
+	return s.poster.Post(ctx, alert.Message{
+		URL: keys.URL, Form: keys.Kind, Secrets: keys.Secrets, ID: "msg_" + e.ID.String(), Attempt: 1, ContentType: contentType, Body: body,
+	}), nil
 }
 
 // sweep puts endpoints with due deliveries into the queue: retries whose time

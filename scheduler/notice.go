@@ -212,13 +212,26 @@ func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *ale
 		}
 		var d db.Delivery
 		d.EndpointID, d.Severity = to.ID, a.Severity
-		d.ContentType, d.Body = "application/json", body
+		if d.ContentType, d.Body, err = alert.Write(e, to.Kind, settingsOf(to).Template); err != nil {
+			return err
+		}
 		deliveries = append(deliveries, d)
 		n.due = append(n.due, to.ID)
 	}
 	notice := db.Notice{ID: id, AlertID: &a.ID, Transition: &t.Number, Type: t.Event, Reason: t.Reason, Payload: body}
 	_, _, err = n.tx.CreateNotice(ctx, notice, deliveries)
 	return err
+}
+
+// settings are what an endpoint keeps besides its columns.
+type settings struct {
+	Template string `json:"template"` // of the firm's own, for the form text
+}
+
+// settingsOf reads what was checked when it was stored.
+func settingsOf(e db.Endpoint) (s settings) {
+	_ = json.Unmarshal(e.Settings, &s)
+	return s
 }
 
 // listeners are the endpoints that are told at once.

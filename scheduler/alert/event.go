@@ -137,6 +137,8 @@ func (e *Event) lines() []string {
 		e.composePour(say)
 	case e.Source != nil:
 		e.composeSource(say)
+	default: // of neither: a test
+		say("%s", e.Text)
 	}
 	return said
 }

@@ -91,6 +91,7 @@ func (p *Poster) Close() { p.http.CloseIdleConnections() }
 // A Message is one delivery at one attempt.
 type Message struct {
 	URL         string
+	Form        string   // of the body, as Write took it; some receivers answer in ways of their own
 	Secrets     []string // newest first
 	ID          string   // the same on every attempt
 	Attempt     int      // from 1
@@ -140,7 +141,7 @@ func (p *Poster) post(ctx context.Context, m Message, at time.Time) Answer {
 	defer resp.Body.Close() //nolint:errcheck // the status is all that counts
 	slow := time.AfterFunc(p.cfg.Read, cancel)
 	defer slow.Stop()
-	return p.classify(resp)
+	return p.classify(resp, forms[m.Form])
 }
 
 func (p *Poster) request(ctx context.Context, m Message, at time.Time) (*http.Request, error) {
@@ -150,6 +151,9 @@ func (p *Poster) request(ctx context.Context, m Message, at time.Time) (*http.Re
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, m.URL, bytes.NewReader(m.Body))
 	if err != nil {
 		return nil, err
+	}
+	if query := forms[m.Form].query; query != "" && !strings.Contains(req.URL.RawQuery, query) {
+		req.URL.RawQuery = strings.TrimPrefix(req.URL.RawQuery+"&"+query, "&")
 	}
 	req.Header.Set("Content-Type", m.ContentType)
 	req.Header.Set("User-Agent", p.cfg.Agent)
@@ -168,11 +172,14 @@ func plainError(err error) string {
 	return err.Error()
 }
 
-func (p *Poster) classify(resp *http.Response) Answer {
+func (p *Poster) classify(resp *http.Response, f form) Answer {
 	// Whatever the body does, the status has been given.
 	body, _ := io.ReadAll(io.LimitReader(resp.Body, responseCap))
 	text := strings.ToValidUTF8(string(body[:min(len(body), responseKept)]), "�")
 	a := Answer{Outcome: outcomeOf(resp.StatusCode), Status: resp.StatusCode, Response: strings.ReplaceAll(text, "\x00", "�")}
+	if f.answersOK && a.Outcome == Accepted && strings.TrimSpace(text) != "ok" {
+		a.Outcome = Retry
+	}
 	if wait, ok := RetryAfter(resp.Header.Get("Retry-After"), p.cfg.Now()); ok && a.Outcome == Retry {
 		a.RetryAfter = &wait
 	}

@@ -76,7 +76,8 @@ func TestSignatureVerifies(t *testing.T) {
 
 func TestSecrets(t *testing.T) {
 	require.NoError(t, alert.CheckSecret(alert.NewSecret()))
-	require.NotEqual(t, alert.NewSecret(), alert.NewSecret())
+	one, other := alert.NewSecret(), alert.NewSecret()
+	require.NotEqual(t, one, other)
 	for _, bad := range []string{"", "whsec_", "whsec_%%%", "whsec_" + base64.StdEncoding.EncodeToString(make([]byte, 23)), "whsec_" + base64.StdEncoding.EncodeToString(make([]byte, 65))} {
 		require.Error(t, alert.CheckSecret(bad), bad)
 	}
@@ -289,4 +290,38 @@ func FuzzCheckURL(f *testing.F) {
 			require.True(t, ip.IsGlobalUnicast() && !ip.IsPrivate() && !ip.IsLoopback())
 		}
 	})
+}
+
+// Two forms of receiver say ok for what they took, and give 200 to what they
+// didn't, too; one tells of a failed message only when asked to wait.
+func TestAnswersOfChatSystems(t *testing.T) {
+	said, query := "ok", ""
+	url := serve(t, func(w http.ResponseWriter, r *http.Request) {
+		query = r.URL.RawQuery
+		fmt.Fprint(w, said)
+	})
+	for _, tc := range []struct {
+		form, says string
+		want       alert.Outcome
+	}{
+		{alert.FormEntities, "ok", alert.Accepted},
+		{alert.FormEntities, "ok\n", alert.Accepted},
+		{alert.FormEntities, "no_text", alert.Retry},
+		{alert.FormEntities, "", alert.Retry},
+		{alert.FormMarkdown, "ok", alert.Accepted},
+		{alert.FormMarkdown, "<html>sign in</html>", alert.Retry},
+		{alert.FormCard, "", alert.Accepted},
+		{alert.FormStandard, "whatever", alert.Accepted},
+	} {
+		said = tc.says
+		m := message(url)
+		m.Form = tc.form
+		require.Equal(t, tc.want, poster(t).Post(t.Context(), m).Outcome, "%s %q", tc.form, tc.says)
+	}
+	for address, want := range map[string]string{"/": "wait=true", "/?thread_id=7": "thread_id=7&wait=true", "/?wait=true": "wait=true"} {
+		m := message(url + address)
+		m.Form = alert.FormContent
+		require.Equal(t, alert.Accepted, poster(t).Post(t.Context(), m).Outcome)
+		require.Equal(t, want, query)
+	}
 }

@@ -49,12 +49,14 @@ func (w *world) addRecords(pour, endpoint uuid.UUID) {
 		cell, err := tx.EnsureCell(ctx, db.Cell{Source: "test", Key: "42,-88", Latitude: 42, Longitude: -88})
 		require.NoError(w.t, err)
 		require.NoError(w.t, tx.LinkSite(ctx, uuid.MustParse(w.site), "test", cell.ID))
-		digest := sha256.Sum256([]byte("payload"))
-		issue, _, err := tx.StoreIssue(ctx, db.Issue{CellID: cell.ID, Kind: "forecast", Model: "m", IssuedAt: firstStart, PayloadSHA256: digest[:]}, []db.Hour{
+		body := []byte(`{"air":[-5,-4]}`)
+		digest := sha256.Sum256(body)
+		issue, _, err := tx.StoreIssue(ctx, db.Issue{CellID: cell.ID, Kind: "forecast", Model: "m", IssuedAt: firstStart, PayloadSHA256: digest[:], Body: body}, []db.Hour{
 			{Hour: rules.Hour{At: firstStart, AirTempC: new(-5.0)}}, {Hour: rules.Hour{At: firstStart.Add(time.Hour), AirTempC: new(-4.0)}},
 		})
 		require.NoError(w.t, err)
 		w.ids["{forecast_id}"] = issue.ID.String()
+		require.NoError(w.t, tx.AddLeadErrors(ctx, []db.LeadError{{CellID: cell.ID, Variable: "air_temp_c", LeadH: 24, N: 4, Sum: 2, SumSq: 16}}))
 
 		document, err := json.Marshal(rules.Assessment{
 			Verdict: rules.Move, Headline: "Move it.", Findings: []rules.Finding{}, Temperatures: []rules.TempRow{}, Strength: []rules.StrengthRow{},

@@ -19,6 +19,7 @@ import (
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/scheduler/alert"
+	"frostgate/scheduler/forecast"
 )
 
 // Config sets up the API.
@@ -33,6 +34,7 @@ type Config struct {
 	Version   string               // of the program, for the document; default devel
 	PublicURL string               // at which clients reach the service, for the document; default /
 	Guard     alert.Guard          // which addresses endpoints may have
+	Weather   []forecast.About     // the services that weather comes from, for their credits
 	// Proxies are the networks whose X-Forwarded-For is believed. Empty believes nobody.
 	Proxies []*net.IPNet
 
@@ -51,6 +53,7 @@ type API struct {
 	gatherer      prometheus.Gatherer
 	draining      atomic.Bool
 	guard         alert.Guard
+	weather       []forecast.About
 
 	echo     *echo.Echo
 	huma     huma.API
@@ -67,7 +70,7 @@ func New(c Config) (*API, error) {
 	a := &API{
 		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
 		gate:  access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
-		guard: c.Guard, echo: newEcho(c),
+		guard: c.Guard, weather: c.Weather, echo: newEcho(c),
 	}
 	a.echo.HTTPErrorHandler = a.answerError
 	a.echo.Use(a.observe)

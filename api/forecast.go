@@ -2,15 +2,18 @@ package api
 
 import (
 	"context"
+	"encoding/hex"
 	"errors"
 	"net/http"
 	"slices"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
 	"github.com/google/uuid"
 
 	"frostgate/db"
 	"frostgate/rules"
+	"frostgate/scheduler/forecast"
 )
 
 // A Forecast is what one source said of one place at one time. It is never changed.
@@ -24,7 +27,10 @@ type Forecast struct {
 	FirstHourAt time.Time `json:"first_hour_at"`
 	LastHourAt  time.Time `json:"last_hour_at"`
 	ReachAt     time.Time `json:"reach_at" doc:"Last hour with all that an assessment needs."`
-	ElevationM  *float64  `json:"elevation_m" doc:"Of the source's cell."`
+	ElevationM  *float64  `json:"elevation_m" doc:"Of the ground the hours are for."`
+	SHA256      string    `json:"payload_sha256" doc:"Of the answer that it was read from, in hexadecimal; see its payload."`
+	Credit      string    `json:"credit,omitempty" doc:"To be shown beside the data, as the source asks."`
+	CreditLink  string    `json:"credit_link,omitempty"`
 }
 
 // A ForecastSeries is a forecast with its hours, in the form that /v1/assess takes.
@@ -43,11 +49,18 @@ type ForecastSeriesList struct {
 	Items []ForecastSeries `json:"items"`
 }
 
-func forecast(i db.Issue, cell db.Cell) Forecast {
-	return Forecast{
-		ID: i.ID, Source: cell.Source, Kind: i.Kind, Model: i.Model, IssuedAt: i.IssuedAt, FetchedAt: i.FetchedAt,
-		FirstHourAt: i.FirstHourAt, LastHourAt: i.LastHourAt, ReachAt: i.ReachAt, ElevationM: cell.ElevationM,
+func (a *API) forecast(i db.Issue, source string) Forecast {
+	f := Forecast{
+		ID: i.ID, Source: source, Kind: i.Kind, Model: i.Model, IssuedAt: i.IssuedAt, FetchedAt: i.FetchedAt,
+		FirstHourAt: i.FirstHourAt, LastHourAt: i.LastHourAt, ReachAt: i.ReachAt, ElevationM: i.ElevationM,
+		SHA256: hex.EncodeToString(i.PayloadSHA256),
 	}
+	for _, about := range a.weather {
+		if about.Name == source {
+			f.Credit, f.CreditLink = about.Attribution, about.Link
+		}
+	}
+	return f
 }
 
 type siteForecastInput struct {
@@ -72,7 +85,7 @@ func (a *API) serveForecasts() {
 		}
 		list := Forecasts{Items: []Forecast{}}
 		for _, i := range latest {
-			list.Items = append(list.Items, forecast(i.Issue, db.Cell{Source: i.Source, ElevationM: i.ElevationM}))
+			list.Items = append(list.Items, a.forecast(i.Issue, i.Source))
 		}
 		return &answered[Forecasts]{Body: list}, nil
 	})
@@ -117,7 +130,93 @@ func (a *API) serveForecasts() {
 		}
 		return &answered[ForecastSeriesList]{Body: list}, nil
 	})
+	a.servePayload()
+	a.serveForecastErrors()
 	a.serveWarnings()
+}
+
+type payloadInput struct {
+	ByID
+	ForecastID uuid.UUID `path:"forecast_id" format:"uuid"`
+}
+
+type payloadOutput struct {
+	ContentType string `header:"Content-Type"`
+	Body        []byte
+}
+
+// servePayload gives the very bytes that a forecast was read from.
+func (a *API) servePayload() {
+	serve(a, route{
+		method: http.MethodGet, path: "/v1/sites/{id}/forecasts/{forecast_id}/payload", id: "get-forecast-payload", tag: "Weather",
+		summary: "Read the answer that a forecast was read from",
+		about:   "The bytes whose SHA-256 the forecast names. They are kept for a week.", roles: anyRole,
+		responses: map[string]*huma.Response{"200": {
+			Description: "OK", Content: map[string]*huma.MediaType{mediaJSON: {Schema: &huma.Schema{}}},
+		}},
+	}, func(ctx context.Context, in *payloadInput) (*payloadOutput, error) {
+		if _, err := a.db.Site(ctx, scopeOf(ctx), in.ID); err != nil {
+			return nil, err
+		}
+		cells, err := a.db.SiteCells(ctx, in.ID)
+		if err != nil {
+			return nil, err
+		}
+		issue, err := a.db.Issue(ctx, in.ForecastID)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.ContainsFunc(cells, func(c db.Cell) bool { return c.ID == issue.CellID }) {
+			return nil, db.ErrNotFound
+		}
+		body, err := a.db.IssueBody(ctx, issue.ID)
+		return &payloadOutput{ContentType: mediaJSON, Body: body}, err
+	})
+}
+
+// A ForecastError is what the forecasts of a source for a site were off by, of all
+// hours that were measured since.
+type ForecastError struct {
+	Source   string  `json:"source"`
+	Variable string  `json:"variable" doc:"air_temp_c or wind_ms."`
+	LeadH    int     `json:"lead_h" doc:"Forecasts issued up to so many hours before, and longer before than the next smaller lead."`
+	Hours    int64   `json:"hours" doc:"That were compared; from 168 on the error counts as the forecast's spread."`
+	Bias     float64 `json:"bias" doc:"Mean of forecast less measured."`
+	RMS      float64 `json:"rms" doc:"Root of the mean square."`
+}
+
+// ForecastErrors is the table of them.
+type ForecastErrors struct {
+	Items []ForecastError `json:"items"`
+}
+
+func (a *API) serveForecastErrors() {
+	serve(a, route{
+		method: http.MethodGet, path: "/v1/sites/{id}/forecast-errors", id: "list-forecast-errors", tag: "Weather",
+		summary: "List what the forecasts for a site were off by", about: "By source, variable and lead, against the nearest stations.", roles: anyRole,
+	}, func(ctx context.Context, in *itemInput) (*answered[ForecastErrors], error) {
+		if _, err := a.db.Site(ctx, scopeOf(ctx), in.ID); err != nil {
+			return nil, err
+		}
+		cells, err := a.db.SiteCells(ctx, in.ID)
+		if err != nil {
+			return nil, err
+		}
+		list := ForecastErrors{Items: []ForecastError{}}
+		for _, cell := range cells {
+			table, err := a.db.LeadErrorsOf(ctx, cell.ID)
+			if err != nil {
+				return nil, err
+			}
+			for _, e := range table {
+				l := forecast.LeadError{N: e.N, Sum: e.Sum, SumSq: e.SumSq}
+				list.Items = append(list.Items, ForecastError{
+					Source: cell.Source, Variable: e.Variable, LeadH: e.LeadH, Hours: e.N, Bias: l.Bias(), RMS: l.RMS(),
+				})
+			}
+		}
+		return &answered[ForecastErrors]{Body: list}, nil
+	})
 }
 
 // series reads an issue with its hours, and tells the cell that it is for.
@@ -131,7 +230,7 @@ func (a *API) series(ctx context.Context, id uuid.UUID, from, before time.Time) 
 		return ForecastSeries{}, uuid.Nil, err
 	}
 	hours, err := a.db.Hours(ctx, id, from, before)
-	series := ForecastSeries{Forecast: forecast(issue, cell), Hours: make([]rules.Hour, len(hours))}
+	series := ForecastSeries{Forecast: a.forecast(issue, cell.Source), Hours: make([]rules.Hour, len(hours))}
 	for i, h := range hours {
 		series.Hours[i] = h.Hour
 	}

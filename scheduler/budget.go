@@ -80,3 +80,7 @@ func (b *Budget) Turn(ctx context.Context, host string) error {
 
 // errResting marks a call that was never made.
 var errResting = errors.New("no call made")
+
+// Weather tells of the services that weather and warnings come from, with the
+// credit that each asks for beside its data.
+func (s *Scheduler) Weather() []forecast.About { return abouts(s.cfg.Sources, s.cfg.Warners) }

@@ -11,26 +11,22 @@ import (
 // slackC is how far under a limit a computed temperature still meets it.
 const slackC = 0.05
 
-// batchWaterTooHot judges the mixing water. Beyond what can be batched the
-// concrete arrives colder than needed; beyond the usual it may flash set.
+// batchWaterTooHot judges the mixing water. Beyond what can be batched an ordered
+// temperature is not reached; what is too cold for the table besides is for
+// batchPlacingTempLow to say. Hotter than usual the concrete may flash set.
 func (j *job) batchWaterTooHot() []Finding {
 	b, say := j.batching(), j.say()
-	needed := b.heat.WaterNeededC
-	if b.heat.Limited {
-		f := j.finding("batch.water_too_hot", j.effectOfLimitedHeat(&b), "batch.water_max_c")
-		f.measure("degC", needed, b.capC, b.capC-needed)
-		f.Sentence = sentence("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
-			say.temp(b.capC), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC)), say.temp(b.orderedC))
-		f.Remedy = j.heatAggregates(&b)
-		return []Finding{f}
+	short := b.placedC(b.heat.MixedC) < b.limits.placeMinC-slackC
+	if b.heat.Limited && (j.c.Pour.PlacedTempC != nil || !short) {
+		return []Finding{j.limitedHeat(&b)}
 	}
 	usual := j.limits.value("batch.water_sequence_c")
-	if !b.heated() || needed <= usual {
+	if !b.heated() || b.heat.WaterC <= usual {
 		return nil
 	}
 	f := j.finding("batch.water_too_hot", Note, "batch.water_sequence_c")
-	f.measure("degC", needed, usual, usual-needed)
-	hot, limit := say.temps(needed, usual)
+	f.measure("degC", b.heat.WaterC, usual, usual-b.heat.WaterC)
+	hot, limit := say.temps(b.heat.WaterC, usual)
 	f.Sentence = sentence("Mixing water has to be %s, hotter than %s: cement that meets it may flash set.", hot, limit)
 	f.Remedy = &Remedy{
 		Kind: "charge_order", AtHand: true, Passes: true,
@@ -39,22 +35,23 @@ func (j *job) batchWaterTooHot() []Finding {
 	return []Finding{f}
 }
 
-// effectOfLimitedHeat is protect where the assessment rests on warmer concrete
-// than the plant can send: the order has to change. Where the stockpiles are only
+// limitedHeat is the finding where the water that is needed cannot be batched. It
+// asks for protect where the assessment rests on warmer concrete than the plant
+// says it can send: the order has to change. Where the stockpiles are only
 // assumed, a temperature that was ordered is taken to come, with a note of what it
 // takes.
-func (j *job) effectOfLimitedHeat(b *batching) Effect {
-	short := b.placedC(b.heat.MixedC) < b.limits.placeMinC-slackC
-	switch ordered := j.c.Pour.PlacedTempC != nil; {
-	case j.measuredAtPlacing():
-		return Note
-	case ordered && j.c.Pour.Plant.AggregateTempC != nil:
-		return EffectProtect
-	case !ordered && short:
-		return EffectProtect
-	default:
-		return Note
+func (j *job) limitedHeat(b *batching) Finding {
+	effect, say := Note, j.say()
+	if j.c.Pour.PlacedTempC != nil && j.c.Pour.Plant.AggregateTempC != nil && !j.measuredAtPlacing() {
+		effect = EffectProtect
 	}
+	needed := b.heat.WaterNeededC
+	f := j.finding("batch.water_too_hot", effect, "batch.water_max_c")
+	f.measure("degC", needed, b.capC, b.capC-needed)
+	f.Sentence = sentence("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
+		say.temp(b.capC), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC)), say.temp(b.orderedC))
+	f.Remedy = j.heatAggregates(b)
+	return f
 }
 
 // heatAggregates is the way out where water alone is not enough. A plant of which
@@ -99,6 +96,10 @@ func (j *job) batchPlacingTempLow() []Finding {
 		return []Finding{f}
 	}
 	f.Sentence = sentence("Concrete is %s at placing, below the %s for concrete %s thick.", is, should, say.length(j.c.Pour.ThicknessMM))
+	if b.heat.Limited && j.c.Pour.PlacedTempC == nil {
+		f.Sentence = sentence("Mixing water at its limit of %s gives %s at placing, below the %s for concrete %s thick.",
+			say.temp(b.capC), is, should, say.length(j.c.Pour.ThicknessMM))
+	}
 	f.Remedy = j.warmer(b)
 	if !f.Remedy.AtHand || !f.Remedy.Passes {
 		f.Effect = EffectMove

@@ -198,7 +198,7 @@ type Plant struct {
 	AggregateTempC       *float64 `json:"aggregate_temp_c,omitempty"`       // default: mean air of the day before
 	AggregateMoisturePct *float64 `json:"aggregate_moisture_pct,omitempty"` // free moisture; default 2
 	CementTempC          *float64 `json:"cement_temp_c,omitempty"`          // default 10
-	WaterMaxC            *float64 `json:"water_max_c,omitempty"`            // hottest water it can batch; default 60
+	WaterMaxC            *float64 `json:"water_max_c,omitempty"`            // hottest water it can batch; default 71
 	HaulMin              *float64 `json:"haul_min,omitempty"`               // default 45
 	Truck                string   `json:"truck,omitempty"`                  // drum (default), covered_dump or open_dump
 	TruckM3              float64  `json:"truck_m3,omitempty"`               // default 7.6

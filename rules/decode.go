@@ -65,26 +65,27 @@ type namedNode struct {
 // that it is reported with the place.
 func parse(data []byte) (*node, error) {
 	if len(data) > maxBytes {
-		return nil, invalid("", fmt.Sprintf("must be at most %d MiB", maxBytes>>20))
+		return nil, refused(fmt.Sprintf("must be at most %d MiB", maxBytes>>20))
 	}
 	if !utf8.Valid(data) {
-		return nil, invalid("", "must be UTF-8")
+		return nil, refused("must be UTF-8")
 	}
 	var whole json.RawMessage
 	if err := json.Unmarshal(data, &whole); err != nil {
-		return nil, invalid("", "must be one JSON document: "+syntaxAt(data, err))
+		return nil, refused("must be one JSON document: " + syntaxAt(data, err))
 	}
 	dec := json.NewDecoder(bytes.NewReader(data))
 	dec.UseNumber()
 	n, err := readNode(dec, 0)
 	if err != nil {
-		return nil, invalid("", "must be one JSON document: "+err.Error())
+		return nil, refused("must be one JSON document: " + err.Error())
 	}
 	return n, nil
 }
 
-func invalid(pointer, detail string) error {
-	return &InvalidError{[]Violation{{pointer, detail}}}
+// refused is what is wrong with a document as a whole.
+func refused(detail string) error {
+	return &InvalidError{[]Violation{{"", detail}}}
 }
 
 // syntaxAt says where a document stops being JSON.

@@ -268,8 +268,7 @@ func TestEveryMemberIsSeen(t *testing.T) {
 			return
 		}
 		seen[ty] = true
-		for i := range ty.NumField() {
-			f := ty.Field(i)
+		for f := range ty.Fields() {
 			require.NotEmpty(t, f.Tag.Get("json"), "%s.%s", ty, f.Name)
 			require.True(t, f.IsExported(), "%s.%s", ty, f.Name)
 			walk(f.Type)
@@ -335,7 +334,7 @@ func TestDefaultsAreToldAndLeaveTheCase(t *testing.T) {
 	}
 	for pointer, want := range map[string]any{
 		"/site/terrain": TerrainOpen, "/pour/base/material": "gravel", "/pour/base/moisture_pct": 4.0, "/pour/service_category": 2,
-		"/pour/plant/haul_min": 45.0, "/pour/plant/water_max_c": 60.0, "/pour/waste_pct": 7.0, "/firm/units": UnitsUS,
+		"/pour/plant/haul_min": 45.0, "/pour/plant/water_max_c": 71.0, "/pour/waste_pct": 7.0, "/firm/units": UnitsUS,
 		"/firm/calibration/set_factor": 1.2, "/firm/calibration/blanket_efficiency": 0.75,
 		"/pour/crew/day_ends_at": c.Pour.StartsAt.Add(10 * time.Hour), "/pour/batched_at": c.Pour.StartsAt.Add(-45 * time.Minute),
 	} {

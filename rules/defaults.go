@@ -33,7 +33,7 @@ const (
 	defaultPlaceM3H        = 15.0
 	defaultDayH            = 10.0
 	defaultHaulMin         = 60 * concrete.BatchToPlaceH
-	defaultWaterMaxC       = 60.0
+	defaultWaterMaxC       = 71.0
 	defaultColdWaterC      = 8.0 // unheated, from the main or a well in winter
 	defaultCementC         = 10.0
 	defaultMoisturePct     = 2.0
@@ -161,7 +161,7 @@ var defaultTable = []standIn{
 		Default{"/pour/plant/cement_temp_c", "10", "cement from a silo in winter; it is often warmer"},
 		func(c *Case) any { return setNew(&c.Pour.Plant.CementTempC, defaultCementC) },
 	}, {
-		Default{"/pour/plant/water_max_c", "60", "140 °F, the hottest water charged in the usual order (ACI 306R-16)"},
+		Default{"/pour/plant/water_max_c", "71", "160 °F, hot water as plants have it in winter; common practice, no source"},
 		func(c *Case) any { return setNew(&c.Pour.Plant.WaterMaxC, defaultWaterMaxC) },
 	}, {
 		Default{"/pour/plant/truck", "drum", "a revolving drum loses the most heat of all trucks"},

@@ -110,7 +110,7 @@ func groundLimits() []Limit {
 			Source: Source{"A3-01", "ACI 306R-88, ACI 301-96 and ACI 306.1-90: no concrete on frozen subgrade; warned early since it is predicted", standingRead},
 		}, {
 			Name: "ground.min_c", Rules: []string{"ground.cold"}, Title: "least temperature of surfaces that concrete touches",
-			Value: fromF(35), Unit: "degC", Effect: EffectProtect, Stricter: Higher, Floor: new(fromF(35)), Lowest: 0, Highest: 15,
+			Value: fromF(35), Unit: "degC", Effect: Note, Stricter: Higher, Floor: new(fromF(35)), Lowest: 0, Highest: 15,
 			Source: Source{"A3-03", "ACI 306R-88 4.1: a few degrees above freezing, about 35 °F (2 °C)", standingSecondHand},
 		}, {
 			Name: "ground.gap_c", Rules: []string{"ground.cold"}, Title: "concrete over base temperature at placing, at most",
@@ -213,11 +213,11 @@ func slabLimits() []Limit {
 	return []Limit{
 		{
 			Name: "strength.critical_mpa", Rules: []string{"slab.freezes_early"}, Title: "least strength before the first freezing",
-			Value: concrete.CriticalMPa, Unit: "MPa", Effect: EffectProtect, Stricter: Higher, Floor: new(concrete.CriticalMPa), Lowest: 2, Highest: 20,
+			Value: concrete.CriticalMPa, Unit: "MPa", Effect: EffectMove, Stricter: Higher, Floor: new(concrete.CriticalMPa), Lowest: 2, Highest: 20,
 			Source: Source{"A9-01", "Powers 1962; PCA Design and Control, ch. 14; ACI 306R: 500 psi (3.5 MPa)", standingRead},
 		}, {
 			Name: "freeze.guard_c", Rules: []string{"slab.freezes_early"}, Title: "coldest concrete over its freezing point, at least",
-			Value: concrete.FreezeGuardC, Unit: "K", Effect: EffectProtect, Stricter: Higher, Floor: new(0.0), Lowest: 0, Highest: 5,
+			Value: concrete.FreezeGuardC, Unit: "K", Effect: EffectMove, Stricter: Higher, Floor: new(0.0), Lowest: 0, Highest: 5,
 			Source: practice("P-02", "a guard for what is predicted and not measured"),
 		}, {
 			Name: "removal.diff_c", Rules: []string{"slab.thermal_shock"}, Title: "surface over air temperature at which all protection may come off",
@@ -243,7 +243,7 @@ func dayLimits() []Limit {
 			Source: practice("P-03", "a floor is finished by daylight or under lights"),
 		}, {
 			Name: "finish.hours_h", Rules: []string{"finish.after_hours"}, Title: "hours of finishing after the crew's day",
-			Value: 0, Unit: "h", Effect: EffectMove, Stricter: Lower, Lowest: -2, Highest: 8,
+			Value: 0, Unit: "h", Effect: EffectProtect, Stricter: Lower, Lowest: -2, Highest: 8,
 			Source: practice("P-04", "the crew's own hours"),
 		}, {
 			Name: "saw.max_after_h", Rules: []string{"saw.next_day"}, Title: "hours from placing until joints are cut",

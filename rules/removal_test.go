@@ -92,7 +92,7 @@ func TestC94Editions(t *testing.T) {
 	require.True(t, mix.C94Discharge(2021).Over(100, 250, 90))
 
 	// Here the current edition is an override with what the ticket says.
-	c := with(demoCase(), noAccelerator)
+	c := with(demoCase(), cold55)
 	c.Pour.BatchedAt = c.Pour.StartsAt.Add(-70 * time.Minute)
 	require.Len(t, jobOf(t, c).haulDischargeTime(), 1)
 	c.Firm.Limits = []LimitChange{{Limit: "haul.discharge_min", Value: 120, Override: true, Reason: "ticket (C94-21)"}}

@@ -121,7 +121,7 @@ func scenes(t *testing.T, units Units) map[string][]Finding {
 		"season":                  of(under(dipTo(50, 34, 20)), nil).seasonColdWeather(),
 		"season after cold days":  of(mildDays, nil).seasonColdWeather(),
 		"water hot":               of(with(demoCase(), plantOf(45, 180)), nil).batchWaterTooHot(),
-		"water at limit":          of(with(demoCase(), plantOf(34, 140)), nil).batchWaterTooHot(),
+		"water at limit":          of(with(with(demoCase(), plantOf(34, 140)), func(c *Case) { c.Pour.PlacedTempC = new(20.0) }), nil).batchWaterTooHot(),
 		"plant at limit":          of(with(demoCase(), plantOf(34, 140)), nil).batchPlacingTempLow(),
 		"ordered too cold":        of(low, nil).batchPlacingTempLow(),
 		"measured too cold":       of(measured, nil).batchPlacingTempLow(),

@@ -32,11 +32,11 @@ var (
 		{names: []string{"yd", "yards"}, scale: 914.4},
 	}
 
-	percent    = dimension{units: []unit{{names: []string{"%", "pct", "percent"}, scale: 1}}, us: "%", si: "%"}
-	minutes    = dimension{units: []unit{{names: []string{"min", "minutes"}, scale: 1}}, us: "min", si: "min"}
-	thickness  = dimension{units: lengthMM, us: "in", si: "mm"}
-	extent     = dimension{units: lengthMM, us: "ft", si: "mm"}
-	area       = dimension{us: "ft2", si: "m2", units: []unit{
+	percent   = dimension{units: []unit{{names: []string{"%", "pct", "percent"}, scale: 1}}, us: "%", si: "%"}
+	minutes   = dimension{units: []unit{{names: []string{"min", "minutes"}, scale: 1}}, us: "min", si: "min"}
+	thickness = dimension{units: lengthMM, us: "in", si: "mm"}
+	extent    = dimension{units: lengthMM, us: "ft", si: "mm"}
+	area      = dimension{us: "ft2", si: "m2", units: []unit{
 		{names: []string{"m2", "m²", "sq m"}, scale: 1}, {names: []string{"ft2", "ft²", "sq ft", "sf"}, scale: 0.09290304},
 		{names: []string{"yd2", "yd²", "sq yd", "sy"}, scale: 0.83612736},
 	}}

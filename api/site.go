@@ -50,7 +50,7 @@ func sites() resource[db.Site, SiteForm, Site] {
 // fillSite puts a form's values into a record. A site that moves forgets the cells of the weather sources, which are
 // found anew.
 func fillSite(ctx context.Context, tx *db.Tx, f SiteForm, s db.Site) (db.Site, error) {
-	moved := s.ID != uuid.Nil && (s.Latitude != f.Latitude || s.Longitude != f.Longitude)
+	moved := s.ID != uuid.Nil && (s.Latitude != f.Latitude || s.Longitude != f.Longitude || s.ElevationM != f.ElevationM)
 	s.Name, s.Address = f.Name, f.Address
 	s.Site = rules.Site{
 		Latitude: f.Latitude, Longitude: f.Longitude, ElevationM: f.ElevationM, Timezone: f.Timezone,

@@ -108,3 +108,13 @@ func FuzzAlerts(f *testing.F) {
 		}
 	})
 }
+
+func BenchmarkGrid(b *testing.B) {
+	body := []byte(fixture(b, "grid.json"))
+	b.SetBytes(int64(len(body)))
+	for b.Loop() {
+		if _, _, err := nws.ReadGrid(body, cell, now); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

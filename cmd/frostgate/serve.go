@@ -6,6 +6,9 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"os"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"frostgate/cmd/frostgate/service"
@@ -30,17 +33,18 @@ type weatherFlags struct {
 	OpenMeteoKey  string `help:"Key of a contract with Open-Meteo, whose free service is not for commercial use." placeholder:"KEY" secret:""`
 	MetNorwayURL  string `help:"MET Norway at another address, or off." placeholder:"URL"`
 	WeatherFolder string `help:"Folder with weather of your own, which goes before all others." type:"path" placeholder:"DIR"`
+	PlainHTTP     bool   `help:"Ask weather services at http addresses too; for ones on this machine." name:"plain-http"`
 	WeatherFeed   string `help:"Address of weather of your own, which goes before all others." placeholder:"URL"`
 }
 
 func (f weatherFlags) config() service.Weather {
 	return service.Weather{
 		Contact: f.Contact, NWSURL: f.NWSURL, OpenMeteoURL: f.OpenMeteoURL, EnsembleURL: f.EnsembleURL, OpenMeteoKey: f.OpenMeteoKey,
-		MetNorwayURL: f.MetNorwayURL, Folder: f.WeatherFolder, FeedURL: f.WeatherFeed,
+		MetNorwayURL: f.MetNorwayURL, Folder: f.WeatherFolder, FeedURL: f.WeatherFeed, PlainHTTP: f.PlainHTTP,
 	}
 }
 
-// Run serves until it is told to stop.
+// Run serves until it is told to stop. SIGHUP has all weather asked for anew.
 func (c *serveCommand) Run(p *program) error {
 	began := time.Now()
 	p.log.LogAttrs(p.ctx, slog.LevelInfo, "configuration", p.settings...)
@@ -63,7 +67,26 @@ func (c *serveCommand) Run(p *program) error {
 	if s.FirstToken != "" {
 		fmt.Fprintf(p.stdout, "The first dispatcher's token, shown only now: %s\n", s.FirstToken)
 	}
-	err = s.Wait(p.ctx)
+	err = c.wait(p, s)
 	p.log.Info("stopping")
 	return errors.Join(err, s.Stop())
+}
+
+func (c *serveCommand) wait(p *program, s *service.Service) error {
+	again := make(chan os.Signal, 1)
+	signal.Notify(again, syscall.SIGHUP)
+	defer signal.Stop(again)
+	for {
+		select {
+		case <-p.ctx.Done():
+			return nil
+		case err := <-s.Failed():
+			return err
+		case <-again:
+			p.log.InfoContext(p.ctx, "asking for all weather anew")
+			if err := s.Refresh(p.ctx); err != nil {
+				p.log.WarnContext(p.ctx, "weather not asked for anew", "error", err)
+			}
+		}
+	}
 }

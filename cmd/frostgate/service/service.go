@@ -186,14 +186,9 @@ func (s *Service) fail(err error) {
 // Failed gives the reason when a part ended by itself.
 func (s *Service) Failed() <-chan error { return s.failed }
 
-// Wait returns nil when ctx ends, or the reason when a part ended by itself.
-func (s *Service) Wait(ctx context.Context) error {
-	select {
-	case <-ctx.Done():
-		return nil
-	case err := <-s.failed:
-		return err
-	}
+// Refresh has the weather of all sites asked for anew.
+func (s *Service) Refresh(ctx context.Context) error {
+	return s.DB.Tx(ctx, commandLine, func(tx *db.Tx) error { return s.scheduler.Refresh(ctx, tx) })
 }
 
 // stopPatience is how long the parts together may take to end their work.

@@ -90,8 +90,8 @@ func TestPageOrder(t *testing.T) {
 	require.True(t, strings.HasPrefix(text, "PROTECT It freezes early without blankets.\n"), text)
 	place := -1
 	for _, next := range []string{
-		"Slab on ground, 5 in, 750 sq ft, start Thu Jan 15, 7:00 a.m.", "WHY", "The top freezes. Chance 62 %.", "Remedy: One layer of R-4.", "Cold for hands.",
-		"WHAT TO DO", "Wed 2:00 p.m.", "Thu 7:00 a.m.", "Thu 3:00 p.m.", "Sun 3:00 p.m.", "50 °F colder", "THE HOURS", "initial set", "Thu 1:00 p.m.", "TAKE CARE", "Unvented",
+		"Slab on ground, 5 in, 750 sq ft, start Thu Jan 15, 7:00 a.m.", "WHY", "move unless", "The top freezes. Chance 62 %.", "Remedy: One layer of R-4.", "Cold for hands.",
+		"WHAT TO DO, IN ORDER", "Wed 2:00 p.m.", "Thu 7:00 a.m.", "Thu 3:00 p.m.", "Sun 3:00 p.m.", "50 °F colder", "THE HOURS", "initial set", "Thu 1:00 p.m.", "500 psi reached", "TAKE CARE", "Unvented",
 	} {
 		found := strings.Index(text[place+1:], next)
 		require.GreaterOrEqual(t, found, 0, "%q is missing or out of order in\n%s", next, text)
@@ -100,6 +100,11 @@ func TestPageOrder(t *testing.T) {
 	for line := range strings.SplitSeq(text, "\n") {
 		require.LessOrEqual(t, len([]rune(line)), pageWidth)
 	}
+
+	a.Verdict, a.Windows = rules.Move, []rules.Window{{StartsAt: start, Verdict: rules.Move}, {StartsAt: *at(26), Verdict: rules.Place}, {StartsAt: *at(25), Verdict: rules.Place}}
+	out.Reset()
+	require.NoError(t, printPage(&out, c, a))
+	require.Regexp(t, `(?s)MOVE IT\n.*Wed 2:00 p\.m\..*next good start +Fri 8:00 a\.m\.: place.*IF IT WERE PLACED ALL THE SAME.*NEXT GOOD STARTS`, out.String())
 
 	c.Firm.Units = rules.UnitsSI
 	out.Reset()

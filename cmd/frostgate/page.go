@@ -1,9 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -110,11 +112,19 @@ func (p page) why() {
 		if f.Probability != nil {
 			text += fmt.Sprintf(" Chance %s.", rules.Percent(*f.Probability))
 		}
-		p.item(string(f.Effect), text)
+		p.item(effectText(f), text)
 		if f.Remedy != nil {
 			p.item("", remedyText(*f.Remedy))
 		}
 	}
+}
+
+// effectText says what a finding asks for; one that would move the pour but for what is at hand says so.
+func effectText(f rules.Finding) string {
+	if f.Effect == rules.EffectMove && f.Remedy != nil && f.Remedy.AtHand && f.Remedy.Passes {
+		return "move unless"
+	}
+	return string(f.Effect)
 }
 
 func remedyText(r rules.Remedy) string {
@@ -134,18 +144,27 @@ type step struct {
 }
 
 func (p page) toDo() {
+	if p.a.Verdict == rules.Move {
+		p.moving()
+		p.title("IF IT WERE PLACED ALL THE SAME")
+	} else {
+		p.title("WHAT TO DO, IN ORDER")
+	}
 	var steps []step
 	add := func(at *time.Time, text string) {
-		if at != nil && !at.IsZero() {
+		known := slices.ContainsFunc(steps, func(s step) bool { return s.text == text })
+		if at != nil && !at.IsZero() && !known {
 			steps = append(steps, step{*at, text})
 		}
 	}
-	if p.a.Verdict != rules.Place {
+	if p.a.Verdict == rules.Protect {
 		add(&p.c.Pour.CancelBy, "last hour to cancel the order")
 	}
 	for _, f := range p.a.Findings {
-		if f.Remedy != nil && f.Remedy.Passes && f.Remedy.By != nil && f.Remedy.Kind != "blankets" {
-			add(f.Remedy.By, f.Remedy.Sentence)
+		for _, r := range parts(f.Remedy) {
+			if r.Passes && r.StartsAt == nil && r.Kind != "blankets" {
+				add(r.By, r.Sentence)
+			}
 		}
 	}
 	t := p.a.Timeline
@@ -162,10 +181,38 @@ func (p page) toDo() {
 		add(t.ProtectUntilAt, "protection may end")
 	}
 	slices.SortStableFunc(steps, func(x, y step) int { return x.at.Compare(y.at) })
-	p.title("WHAT TO DO, IN ORDER")
 	for _, s := range steps {
 		p.item(p.clock(s.at), s.text)
 	}
+}
+
+// parts are the steps of a remedy that takes several, or the remedy itself.
+func parts(r *rules.Remedy) []rules.Remedy {
+	if r == nil {
+		return nil
+	}
+	if len(r.Steps) == 0 {
+		return []rules.Remedy{*r}
+	}
+	steps := slices.Clone(r.Steps)
+	for i := range steps {
+		steps[i].Passes = r.Passes // only together they pass
+	}
+	return steps
+}
+
+// moving says how to move the pour and to when.
+func (p page) moving() {
+	p.title("WHAT TO DO: MOVE IT")
+	if by := p.c.Pour.CancelBy; !by.IsZero() {
+		p.item(p.clock(by), "last hour to cancel the order")
+	}
+	if len(p.goodStarts()) == 0 {
+		p.item("next good start", "none within the weather given")
+		return
+	}
+	next := slices.MinFunc(p.goodStarts(), func(x, y rules.Window) int { return x.StartsAt.Compare(y.StartsAt) })
+	p.item("next good start", p.clock(next.StartsAt)+": "+string(next.Verdict))
 }
 
 func layers(n int) string {
@@ -194,7 +241,7 @@ func (p page) hours() {
 		{"dusk", t.DuskAt, rules.Band{}},
 		{"saw cut from", t.SawcutFromAt, chance.Sawcut},
 		{"saw cut until", laterThan(t.SawcutUntilAt, t.SawcutFromAt), rules.Band{}},
-		{p.Stress(3.5) + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
+		{p.critical() + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
 		{"protected until", t.ProtectUntilAt, rules.Band{}},
 	} {
 		if row.at == nil {
@@ -219,6 +266,14 @@ func (p page) hours() {
 		}
 		p.item("base", text)
 	}
+}
+
+// critical is the strength at which concrete may freeze once, as it is published in each system of units.
+func (p page) critical() string {
+	if p.Units == rules.UnitsSI {
+		return "3.5 MPa"
+	}
+	return "500 psi"
 }
 
 // laterThan leaves out an end that comes with or before its beginning.
@@ -281,24 +336,23 @@ func (p page) chance() {
 	p.item("after crew hours", rules.Percent(c.FinishAfterHours))
 }
 
-// otherStarts lists the best windows, the earliest of equals first.
-func (p page) otherStarts() {
+// goodStarts are the windows in which the pour need not move, the best first and of equals the earliest.
+func (p page) goodStarts() []rules.Window {
 	windows := slices.DeleteFunc(slices.Clone(p.a.Windows), func(w rules.Window) bool {
 		return w.Verdict != rules.Place && w.Verdict != rules.Protect || w.StartsAt.Equal(p.c.Pour.StartsAt)
 	})
+	slices.SortStableFunc(windows, func(x, y rules.Window) int {
+		return cmp.Or(cmp.Compare(x.Cost, y.Cost), x.StartsAt.Compare(y.StartsAt))
+	})
+	return windows
+}
+
+func (p page) otherStarts() {
+	windows := p.goodStarts()
 	if len(windows) == 0 {
 		return
 	}
-	slices.SortStableFunc(windows, func(x, y rules.Window) int {
-		switch {
-		case x.Cost < y.Cost:
-			return -1
-		case x.Cost > y.Cost:
-			return 1
-		}
-		return x.StartsAt.Compare(y.StartsAt)
-	})
-	p.title("OTHER STARTS, best first")
+	p.title("NEXT GOOD STARTS, best first")
 	for _, w := range windows[:min(5, len(windows))] {
 		text := string(w.Verdict)
 		if w.Worst != "" {
@@ -319,16 +373,22 @@ func (p page) sources() {
 	p.list("THE LIMITS COME FROM", texts)
 }
 
+// assumed folds the defaults into one paragraph; --json has the reason for each.
 func (p page) assumed() {
 	var texts []string
 	for _, a := range p.a.Assumed {
 		value := fmt.Sprint(a.Value)
-		if at, ok := a.Value.(time.Time); ok {
-			value = p.clock(at)
+		switch v := a.Value.(type) {
+		case time.Time:
+			value = p.clock(v)
+		case float64:
+			value = strconv.FormatFloat(v, 'g', 4, 64)
 		}
-		texts = append(texts, fmt.Sprintf("%s = %s: %s", a.Pointer, value, a.Reason))
+		texts = append(texts, strings.TrimPrefix(a.Pointer, "/")+" "+value)
 	}
-	p.list("ASSUMED, because it was not given", texts)
+	if len(texts) > 0 {
+		p.list("ASSUMED, because it was not given", []string{strings.Join(texts, "; ") + "."})
+	}
 	if p.a.WeatherUntil != nil {
 		fmt.Fprintf(p, "\nThe weather is known until %s Engine %s.\n", stop(p.Day(p.a.WeatherUntil.In(p.zone))), p.a.Engine)
 	}
@@ -337,11 +397,15 @@ func (p page) assumed() {
 // stop ends a sentence that may end with an abbreviation.
 func stop(text string) string { return strings.TrimSuffix(text, ".") + "." }
 
+func isUnit(word string) bool {
+	return slices.Contains([]string{"%", "°F", "°C", "a.m", "p.m", "psi", "MPa", "mm"}, word)
+}
+
 // wrap breaks text between words into lines of at most width characters, and leaves units with their numbers.
 func wrap(text string, width int) []string {
 	var words []string
 	for word := range strings.FieldsSeq(text) {
-		if last := len(words) - 1; last >= 0 && slices.Contains([]string{"%", "°F", "°C", "a.m.", "p.m.", "psi"}, strings.TrimRight(word, ",;")) {
+		if last := len(words) - 1; last >= 0 && isUnit(strings.TrimRight(word, ".,;")) {
 			words[last] += " " + word
 			continue
 		}

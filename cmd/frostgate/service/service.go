@@ -142,6 +142,7 @@ func (s *Service) startHTTP(ctx context.Context, c Config) error {
 	handler, err := api.New(api.Config{
 		DB: s.DB, EnqueueAssess: s.scheduler.EnqueueAssess, Log: s.log, Registry: s.metrics, Version: c.Version,
 		PublicURL: cmp.Or(c.PublicURL, s.URL), Guard: alert.Guard{Allow: c.Webhooks}, Proxies: c.Proxies,
+		Weather: s.scheduler.Weather(),
 	})
 	if err != nil {
 		return errors.Join(err, listener.Close())

@@ -235,7 +235,7 @@ func TestEachRowSaysWhatIsWrongWithIt(t *testing.T) {
 		wrong []string
 	}{
 		"no name":              {row("name", ""), []string{"2:Name length"}},
-		"no such site":         {row("site", "Nowhere"), []string{"2:Site invalid", "2:Starts (site time) invalid"}},
+		"no such site":         {row("site", "Nowhere"), []string{"2:Site invalid"}},
 		"no crew":              {row("crew", ""), []string{"2:Crew invalid"}},
 		"no such mix":          {row("mix", "soup"), []string{"2:Mix invalid"}},
 		"no time":              {row("starts", ""), []string{"2:Starts (site time) required"}},

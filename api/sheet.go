@@ -358,6 +358,9 @@ var localForms = []string{
 // offsetForms are exact: they carry their offset.
 var offsetForms = []string{time.RFC3339, "2006-01-02 15:04 -07:00", "2006-01-02 15:04:05 -07:00", "2006-01-02T15:04Z07:00"}
 
+// errNoClock is given for a time whose site is not known; that fault is told at the site.
+var errNoClock = errors.New("cannot be read without the site")
+
 // localTime reads a time on a site's wall clock. An hour that the spring change of clocks leaves out does not exist
 // there, and one that the autumn change repeats has two meanings: both are refused, unless the offset is written too.
 func localTime(text string, zone *time.Location) (time.Time, error) {
@@ -367,7 +370,7 @@ func localTime(text string, zone *time.Location) (time.Time, error) {
 		}
 	}
 	if zone == nil {
-		return time.Time{}, errors.New("cannot be read without the site")
+		return time.Time{}, errNoClock
 	}
 	for _, form := range localForms {
 		wall, err := time.Parse(form, strings.ToUpper(text))
@@ -534,7 +537,8 @@ func (r *sheetRow) read(headings []heading, cells tableRow, t *table, names *dir
 		if before.zone != nil && asRead(h.write(&before, c)) == c.text {
 			continue
 		}
-		if err := h.read(r, c); err != nil {
+		err := h.read(r, c)
+		if err != nil && !(errors.Is(err, errNoClock) && len(violations) > 0) {
 			violations = append(violations, Violation{Row: cells.number, Column: h.text, Code: "invalid", Detail: err.Error()})
 		}
 	}

@@ -200,10 +200,13 @@ func (q *query) deliveries(f DeliveryFilter) {
 	q.when(!f.Before.IsZero(), "d.created_at < @before", "before", f.Before)
 }
 
-// claimable says that a delivery d can be attempted: due, nobody at it, its
-// endpoint working, and no earlier one of the same alert still pending there,
-// for people read them in order.
-const claimable = `d.state = 'pending' and d.next_attempt_at <= @now and (d.claimed_until is null or d.claimed_until <= @now)
+// unheld says that nobody is at a delivery d.
+const unheld = `(d.claimed_until is null or d.claimed_until <= @now)`
+
+// claimable says that a delivery d can be attempted once nobody is at it: due, its
+// endpoint working, and no earlier one of the same alert still pending there, for
+// people read them in order.
+const claimable = `d.state = 'pending' and d.next_attempt_at <= @now
 	and exists (select from endpoints e where e.id = d.endpoint_id and e.state = 'enabled')
 	and not exists (
 		select from deliveries b
@@ -213,7 +216,7 @@ const claimDeliveries = `
 update deliveries t set attempts = t.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now
 from (
 	select d.id from deliveries d
-	where d.endpoint_id = @endpoint_id and ` + claimable + `
+	where d.endpoint_id = @endpoint_id and (` + unheld + ` or d.claimed_by = @replica) and ` + claimable + `
 	order by d.next_attempt_at, d.id limit @limit
 	for update skip locked
 ) due
@@ -227,7 +230,8 @@ const claimedColumns = `t.id, t.created_at, t.updated_at, t.notice_id, t.endpoin
 
 // ClaimDeliveries takes deliveries to one endpoint for one attempt each, whose
 // number is Attempts in the answer. No two replicas take one; when the lease
-// runs out before the attempt is recorded, another may.
+// runs out before the attempt is recorded, another may. A replica sends to one
+// endpoint in one place, so what it has claimed already was lost on the way.
 func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica string, limit int, lease time.Duration) ([]Delivery, error) {
 	claimed, err := many[Delivery](ctx, tx.q, claimDeliveries, args{
 		"endpoint_id": endpointID, "replica": replica, "limit": limit, "now": tx.now, "until": tx.now.Add(lease),
@@ -251,7 +255,7 @@ func (tx *Tx) Unclaim(ctx context.Context, replica string, ids ...uuid.UUID) err
 	return nil
 }
 
-const dueEndpoints = `select distinct d.endpoint_id from deliveries d where ` + claimable
+const dueEndpoints = `select distinct d.endpoint_id from deliveries d where ` + unheld + ` and ` + claimable
 
 // DueEndpoints gives the endpoints with deliveries that can be attempted.
 func (r reads) DueEndpoints(ctx context.Context, now time.Time) ([]uuid.UUID, error) {

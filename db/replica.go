@@ -55,3 +55,25 @@ func (d *DB) FreeJobs(ctx context.Context, silentFor time.Duration) (int64, erro
 	}
 	return n, nil
 }
+
+const freeLostJobs = `
+update river_job j set state = 'available', scheduled_at = now(), finalized_at = null,
+	max_attempts = greatest(j.max_attempts, j.attempt + 1),
+	errors = array_append(j.errors, jsonb_build_object(
+		'at', now(), 'attempt', j.attempt, 'error', 'replica ' || @replica::text || ' lost hold of it', 'trace', ''))
+where j.state = 'running' and j.attempted_by[cardinality(j.attempted_by)] = @replica and j.id <> all(@working::bigint[])
+	and j.attempted_at < now() - @grace::interval`
+
+// FreeLostJobs makes jobs available that the queue believes a replica to be at
+// and that it is not: they were handed out, or their end was told, over a
+// connection that broke.
+func (d *DB) FreeLostJobs(ctx context.Context, replica string, working []int64, grace time.Duration) (int64, error) {
+	if working == nil {
+		working = []int64{}
+	}
+	n, err := run(ctx, d.q, freeLostJobs, args{"replica": replica, "working": working, "grace": grace})
+	if err != nil {
+		return 0, fmt.Errorf("free lost jobs: %w", err)
+	}
+	return n, nil
+}

@@ -136,3 +136,31 @@ func TestTakeTurnAtOnce(t *testing.T) {
 	}
 	require.Equal(t, 5, now)
 }
+
+// A job that a replica is believed to be at and is not is done again; what it is
+// at, or was given a moment ago, is let be.
+func TestFreeLostJobs(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	ids := map[string]int64{}
+	for _, name := range []string{"lost", "working", "others"} {
+		replica := "me"
+		if name == "others" {
+			replica = "another"
+		}
+		var id int64
+		require.NoError(t, b.Pool().QueryRow(b.ctx, insertRunning, replica).Scan(&id))
+		ids[name] = id
+	}
+	n, err := b.FreeLostJobs(b.ctx, "me", []int64{ids["working"]}, time.Minute)
+	require.NoError(t, err)
+	require.Zero(t, n, "handed out a moment ago")
+	_, err = b.Pool().Exec(b.ctx, "update river_job set attempted_at = now() - interval '1 hour'")
+	require.NoError(t, err)
+	n, err = b.FreeLostJobs(b.ctx, "me", []int64{ids["working"]}, time.Minute)
+	require.NoError(t, err)
+	require.EqualValues(t, 1, n)
+	var state string
+	require.NoError(t, b.Pool().QueryRow(b.ctx, "select state from river_job where id = $1", ids["lost"]).Scan(&state))
+	require.Equal(t, "available", state)
+}

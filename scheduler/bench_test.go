@@ -112,7 +112,9 @@ func BenchmarkRescore(b *testing.B) {
 	ids := w.manySites(nothing, 50)
 	w.refresh(s)
 	w.until("the first verdicts", 60*time.Second, func() bool { return w.count("select count(*) from pours where verdict <> 'unscored'") == len(ids) })
-	w.until("idle", 60*time.Second, func() bool { return w.count("select count(*) from river_job where state in ('available', 'running')") == 0 })
+	w.until("idle", 60*time.Second, func() bool {
+		return w.count("select count(*) from river_job where state in ('available', 'running')") == 0
+	})
 	rounds := 0
 	b.ResetTimer()
 	for b.Loop() {

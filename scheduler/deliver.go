@@ -187,9 +187,25 @@ func (s *Scheduler) recordAll(ctx context.Context, endpointID uuid.UUID, done <-
 				more = false
 			}
 		}
-		all = errors.Join(all, s.record(ctx, endpointID, together))
+		all = errors.Join(all, s.recordStubbornly(ctx, endpointID, together))
 	}
 	return all
+}
+
+// recordPatience is how long a database that went away is waited for: what was
+// sent and is not recorded is sent again.
+const recordPatience = 15 * time.Second
+
+func (s *Scheduler) recordStubbornly(ctx context.Context, endpointID uuid.UUID, together []attempted) error {
+	began, pause := time.Now(), 50*time.Millisecond
+	for {
+		err := s.record(ctx, endpointID, together)
+		if err == nil || time.Since(began) > recordPatience {
+			return err
+		}
+		time.Sleep(pause)
+		pause = min(2*pause, time.Second)
+	}
 }
 
 func (s *Scheduler) record(ctx context.Context, endpointID uuid.UUID, together []attempted) error {
@@ -288,6 +304,9 @@ func (s *Scheduler) markEndpoint(ctx context.Context, tx *db.Tx, id uuid.UUID, t
 	return announce(ctx, tx, Event{Kind: "delivery", IDs: []uuid.UUID{id}})
 }
 
+// eventTest is a message that says nothing, to see whether it arrives.
+const eventTest = "endpoint.test"
+
 // TryEndpoint makes one call to an endpoint, as people do before they rely on it,
 // and gives its answer. Nothing is stored.
 func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer, error) {
@@ -296,7 +315,7 @@ func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer
 		return alert.Answer{}, err
 	}
 	e := alert.Event{
-		Type: alert.EventTest, ID: uuid.New(), At: s.now().UTC().Truncate(time.Second),
+		Type: eventTest, ID: uuid.New(), At: s.now().UTC().Truncate(time.Second),
 		Text: "This is a test of frostgate. Nothing is wrong.",
 	}
 	contentType, body, err := alert.Write(&e, keys.Kind, "")

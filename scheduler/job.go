@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"slices"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
@@ -168,4 +170,40 @@ func (h jobErrors) HandlePanic(ctx context.Context, job *rivertype.JobRow, panic
 	h.s.metrics.jobFailures.WithLabelValues(job.Kind).Inc()
 	h.s.log.ErrorContext(ctx, "job panicked", "kind", job.Kind, "job", job.ID, "attempt", job.Attempt, "panic", panicVal, "trace", trace)
 	return nil
+}
+
+// atWork knows the jobs that this replica is at, and those that ended a moment
+// ago, whose end the queue may not have stored yet.
+type atWork struct {
+	mu   sync.Mutex
+	jobs map[int64]time.Time // when it ended; zero while it runs
+}
+
+// settling is how long the queue may take to store the end of a job.
+const settling = 10 * time.Second
+
+// Middleware notes each job's beginning and end.
+func (w *atWork) Middleware() rivertype.Middleware {
+	return river.WorkerMiddlewareFunc(func(ctx context.Context, job *rivertype.JobRow, work func(context.Context) error) error {
+		w.note(job.ID, time.Time{})
+		defer func() { w.note(job.ID, time.Now()) }()
+		return work(ctx)
+	})
+}
+
+func (w *atWork) note(id int64, ended time.Time) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.jobs == nil {
+		w.jobs = map[int64]time.Time{}
+	}
+	w.jobs[id] = ended
+}
+
+// IDs are the jobs that are nobody's to take.
+func (w *atWork) IDs() []int64 {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	maps.DeleteFunc(w.jobs, func(_ int64, ended time.Time) bool { return !ended.IsZero() && time.Since(ended) > settling })
+	return slices.Collect(maps.Keys(w.jobs))
 }

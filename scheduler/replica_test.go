@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"syscall"
 	"testing"
 	"time"
 
@@ -289,5 +290,80 @@ func TestVerdictsAreInOrder(t *testing.T) {
 			w.count("select count(*) from river_job where kind = 'assess' and state in ('available', 'running', 'retryable')") == 0
 	})
 	require.Equal(t, 1, w.count("select count(*) from alert_transitions"), "edits that change nothing of the verdict are no news")
+	w.invariants()
+}
+
+// A replica that is paused for longer than it may be silent is replaced; what it
+// does when it wakes does not count, and people see at most the same message
+// again.
+func TestPausedReplicaComesTooLate(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.manySites(nothing, 20)
+	w.endpoint("one")
+	arrived, woken := make(chan struct{}, 100), make(chan struct{})
+	w.receiver.answers(func(*http.Request, int) int {
+		arrived <- struct{}{}
+		<-woken
+		return http.StatusNoContent
+	})
+	first := w.spawn()
+	select {
+	case <-arrived:
+	case <-time.After(60 * time.Second):
+		t.Fatal("the first replica sends nothing")
+	}
+	time.Sleep(100 * time.Millisecond)
+	require.NoError(t, first.Process.Signal(syscall.SIGSTOP))
+	orphans := w.orphansOfFirst()
+	w.receiver.answers(nil)
+	second := w.spawn()
+	w.until("the second does it all", 30*time.Second, func() bool {
+		return w.count("select count(*) from deliveries where id = any($1) and state = 'accepted' and attempts = 2", orphans) == len(orphans)
+	})
+	close(woken)
+	require.NoError(t, first.Process.Signal(syscall.SIGCONT))
+	time.Sleep(2 * time.Second) // it wakes, and records what is no longer its own
+	w.until("all are told", 30*time.Second, func() bool { return w.count("select count(*) from deliveries where state = 'accepted'") == 20 })
+	require.Equal(t, 20, w.count("select count(*) from attempts"), "one that counts for each")
+	require.Zero(t, w.count("select count(*) from attempts t join deliveries d on d.id = t.delivery_id where d.id = any($1) and t.number <> 2", orphans))
+	kill(first)
+	kill(second)
+	w.invariants()
+}
+
+// All connections to the database are cut again and again under work. Nothing is
+// lost, nothing is decided twice.
+func TestConnectionsAreCut(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.endpoint("one")
+	quiet := func(c *scheduler.Config) { c.Log = nil }
+	a, b := w.newScheduler(quiet), w.newScheduler(quiet)
+	w.manySites(nothing, 60)
+	for _, s := range []*scheduler.Scheduler{a, b} {
+		require.NoError(t, s.Start(t.Context()))
+		t.Cleanup(func() { _ = s.Stop(context.Background()) })
+	}
+	admin, err := pgx.ConnectConfig(t.Context(), w.conn)
+	require.NoError(t, err)
+	defer admin.Close(context.Background()) //nolint:errcheck // the test is over
+	for range 15 {
+		time.Sleep(200 * time.Millisecond)
+		_, err := admin.Exec(t.Context(), "select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()")
+		require.NoError(t, err)
+	}
+	deadline := time.Now().Add(60 * time.Second)
+	for accepted := 0; accepted < 60; {
+		require.True(t, time.Now().Before(deadline), "%d of 60 accepted", accepted)
+		time.Sleep(50 * time.Millisecond)
+		require.NoError(t, admin.QueryRow(t.Context(), "select count(*) from deliveries where state = 'accepted'").Scan(&accepted))
+	}
+	ids := map[string]bool{}
+	for _, d := range w.receiver.accepted() {
+		ids[d.id] = true
+	}
+	require.Len(t, ids, 60)
+	require.Equal(t, 60, w.count("select count(*) from alert_transitions"))
 	w.invariants()
 }

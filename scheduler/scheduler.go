@@ -16,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/riverqueue/river"
 	"github.com/riverqueue/river/riverdriver/riverpgxv5"
+	"github.com/riverqueue/river/rivertype"
 	"github.com/robfig/cron/v3"
 
 	"frostgate/db"
@@ -59,6 +60,7 @@ type Scheduler struct {
 	jobs    *river.Client[pgx.Tx]
 	cron    *cron.Cron
 	drains  drains
+	atWork  atWork
 
 	startedAt time.Time
 	stopping  chan struct{} // closed when Stop begins
@@ -134,6 +136,7 @@ func (s *Scheduler) newClient() (*river.Client[pgx.Tx], error) {
 		Logger:            s.log,
 		Workers:           workers,
 		ErrorHandler:      jobErrors{s},
+		Middleware:        []rivertype.Middleware{s.atWork.Middleware()},
 		RetryPolicy:       retryPolicy{},
 		FetchCooldown:     fetchCooldown,
 		FetchPollInterval: fetchPoll,
@@ -229,7 +232,8 @@ func (s *Scheduler) every(ctx context.Context, period time.Duration, do func(con
 
 const beatEvery = 2 * time.Second
 
-// beat tells that this replica lives and frees what dead ones were at.
+// beat tells that this replica lives, frees what dead ones were at, and what this
+// one is believed to be at and is not.
 func (s *Scheduler) beat(ctx context.Context) error {
 	if err := s.db.Beat(ctx, s.replica); err != nil {
 		return err
@@ -238,6 +242,14 @@ func (s *Scheduler) beat(ctx context.Context) error {
 	if freed > 0 {
 		s.metrics.freed.Add(float64(freed))
 		s.log.WarnContext(ctx, "took over from a replica that fell silent", "jobs", freed)
+	}
+	if err != nil {
+		return err
+	}
+	lost, err := s.db.FreeLostJobs(ctx, s.replica, s.atWork.IDs(), settling)
+	if lost > 0 {
+		s.metrics.freed.Add(float64(lost))
+		s.log.WarnContext(ctx, "jobs had got lost on the way", "jobs", lost)
 	}
 	return err
 }

@@ -1,13 +1,18 @@
 package scheduler_test
 
 import (
+	"encoding/json"
+	"net/http"
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/stretchr/testify/require"
 
 	"frostgate/db"
 	"frostgate/rules"
+	"frostgate/scheduler"
 	"frostgate/scheduler/alert"
 )
 
@@ -70,4 +75,71 @@ func TestCancelledPourClears(t *testing.T) {
 	require.Equal(t, alert.ReasonGone, w.receiver.accepted()[1].event.Reason)
 	require.Contains(t, w.receiver.accepted()[1].event.Text, "the pour is cancelled")
 	w.invariants()
+}
+
+// The board hears of what changes, and an operator's numbers move.
+func TestListenersAndMetrics(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.cold()
+	e := w.endpoint("crew-chat")
+	heard := w.db.Listen(t.Context(), scheduler.EventsChannel)
+	require.Empty(t, <-heard, "connected")
+	registry := prometheus.NewRegistry()
+	s := w.start(func(c *scheduler.Config) { c.Registerer = registry })
+	p := w.pour(s, "Slab", wednesday.Add(42*time.Hour))
+	want := map[string]bool{
+		"pour " + p.ID.String():     true,
+		"delivery " + e.ID.String(): true,
+		"alert":                     true,
+	}
+	timeout := time.After(20 * time.Second)
+	for len(want) > 0 {
+		select {
+		case payload := <-heard:
+			var event scheduler.Event
+			require.NoError(t, json.Unmarshal([]byte(payload), &event))
+			delete(want, event.Kind)
+			for _, id := range event.IDs {
+				delete(want, event.Kind+" "+id.String())
+			}
+		case <-timeout:
+			t.Fatalf("not heard of: %v", want)
+		}
+	}
+	w.now(s)
+	w.idle()
+	families, err := registry.Gather()
+	require.NoError(t, err)
+	seen := map[string]float64{}
+	for _, f := range families {
+		for _, m := range f.GetMetric() {
+			seen[f.GetName()] += m.GetCounter().GetValue() + m.GetGauge().GetValue() + float64(m.GetHistogram().GetSampleCount())
+		}
+	}
+	for _, name := range []string{
+		"frostgate_pulls_total", "frostgate_assessments_total", "frostgate_assess_seconds", "frostgate_alert_transitions_total",
+		"frostgate_delivery_attempts_total", "frostgate_first_attempt_seconds", "frostgate_source_age_seconds",
+	} {
+		require.Positive(t, seen[name], name)
+	}
+}
+
+// A trial call goes out at once, signed, and leaves no record but its answer.
+func TestTrialOfAnEndpoint(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	e := w.endpoint("crew-chat")
+	s := w.newScheduler(nil)
+	answer, err := s.TryEndpoint(t.Context(), e.ID)
+	require.NoError(t, err)
+	require.Equal(t, alert.Accepted, answer.Outcome, answer.Error)
+	require.Equal(t, "endpoint.test", w.receiver.accepted()[0].event.Type)
+	w.receiver.answers(func(*http.Request, int) int { return http.StatusForbidden })
+	answer, err = s.TryEndpoint(t.Context(), e.ID)
+	require.NoError(t, err)
+	require.Equal(t, alert.Permanent, answer.Outcome)
+	require.Equal(t, 403, answer.Status)
+	_, err = s.TryEndpoint(t.Context(), uuid.New())
+	require.ErrorIs(t, err, db.ErrNotFound)
 }

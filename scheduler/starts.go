@@ -8,6 +8,9 @@ import (
 	"frostgate/rules"
 )
 
+// orderTime is what it takes to get concrete, a crew and a pump for a start. CAL.
+const orderTime = 4 * time.Hour
+
 // startsFor are the starts that the engine is asked about beside the planned
 // one: those that are worth looking at and that the crew can keep. A pour that
 // is in place has none.
@@ -18,7 +21,7 @@ func startsFor(in db.PourInput, c rules.Case) []time.Time {
 	}
 	return slices.DeleteFunc(rules.CandidateStarts(c), func(start time.Time) bool {
 		local := start.In(zone)
-		return !works(in.Crew, local) || local.Before(dayMinute(local, in.Crew.DayStartsMin))
+		return start.Before(c.AssessedAt.Add(orderTime)) || !works(in.Crew, local) || local.Before(dayMinute(local, in.Crew.DayStartsMin))
 	})
 }
 

@@ -45,11 +45,11 @@ func (r *round) openAlerts(ctx context.Context, verdicts []judged) (map[uuid.UUI
 		return nil, nil
 	}
 	list, err := r.tx.Alerts(ctx, db.Scope{}, db.AlertFilter{
-		PourIDs: ids, Kinds: []string{string(alert.PourMove)}, Conditions: []string{string(alert.Raised)},
+		PourIDs: ids, Kinds: []string{string(alert.PourMove)},
 	}, db.Page{Limit: 1000})
 	open := map[uuid.UUID]bool{}
 	for _, a := range list.Items {
-		open[*a.PourID] = true
+		open[*a.PourID] = a.Condition != string(alert.Cleared) || a.WakeAt != nil
 	}
 	return open, err
 }
@@ -62,12 +62,13 @@ func judgementOf(v judged, now time.Time) alert.Judgement {
 		return alert.Judgement{Gone: string(p.State)}
 	}
 	return alert.Judgement{
-		Known:    v.line.Verdict != rules.Unscored && v.line.Verdict != "",
-		Doubtful: v.weather.Age == stale,
-		Bad:      v.line.Verdict == rules.Move,
-		Severity: severityNow(p, v.line, now),
-		Cause:    v.line.WorstRule,
-		Start:    startOf(p),
+		Known:       v.line.Verdict != rules.Unscored && v.line.Verdict != "",
+		Doubtful:    v.weather.Age == stale,
+		Bad:         v.line.Verdict == rules.Move,
+		Probability: v.line.WorstProbability,
+		Severity:    severityNow(p, v.line, now),
+		Cause:       v.line.WorstRule,
+		Start:       startOf(p),
 	}
 }
 
@@ -115,13 +116,19 @@ func (n *notifier) decide(ctx context.Context, subject db.Subject, kind alert.Ki
 	}
 	state := alert.State{
 		Condition: alert.Condition(a.Condition), Severity: alert.Severity(a.Severity), Verified: a.Verified, Episode: a.Episode,
+		Chattering: a.Chattering,
 	}
 	if len(a.Memory) > 0 {
 		if err := json.Unmarshal(a.Memory, &state.Memory); err != nil {
 			return a, alert.Decision{}, fmt.Errorf("read memory of alert %s: %w", a.ID, err)
 		}
 	}
-	return a, alert.Decide(state, j), nil
+	policy := alert.Policy{} // a source has waited long enough before it is judged
+	if kind == alert.PourMove {
+		policy = alert.ForPours
+	}
+	j.At = n.now
+	return a, policy.Decide(state, j), nil
 }
 
 // put takes the state decided over into the record.
@@ -132,7 +139,11 @@ func put(a *db.Alert, d alert.Decision) error {
 	}
 	a.Memory = memory
 	a.Condition, a.Severity = string(d.State.Condition), string(d.State.Severity)
-	a.Verified, a.Episode = d.State.Verified, d.State.Episode
+	a.Verified, a.Episode, a.Chattering = d.State.Verified, d.State.Episode, d.State.Chattering
+	a.WakeAt = nil
+	if !d.WakeAt.IsZero() {
+		a.WakeAt = &d.WakeAt
+	}
 	return nil
 }
 
@@ -142,11 +153,18 @@ func (n *notifier) save(ctx context.Context, a db.Alert, d alert.Decision) error
 	if err := put(&a, d); err != nil {
 		return err
 	}
-	if a.Verified == before.Verified && a.Severity == before.Severity {
+	seen := a.Verified != before.Verified || a.Severity != before.Severity || a.Condition != before.Condition
+	if !seen && sameTime(a.WakeAt, before.WakeAt) && d.State.Memory.Count == 0 {
 		return nil
 	}
-	n.alerts = append(n.alerts, a.ID)
+	if seen {
+		n.alerts = append(n.alerts, a.ID)
+	}
 	return n.tx.SaveAlert(ctx, a)
+}
+
+func sameTime(a, b *time.Time) bool {
+	return a == nil && b == nil || a != nil && b != nil && a.Equal(*b)
 }
 
 // advance stores a transition and its notice to the endpoints concerned.
@@ -163,8 +181,17 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 		}
 	case alert.EventCleared:
 		a.ClearedAt = &n.now
+	case alert.EventChattering:
+		if d.State.Condition == alert.Cleared {
+			a.ClearedAt = &n.now
+		} else {
+			a.RaisedAt, a.ClearedAt = &n.now, nil
+		}
 	}
-	a.Reason, a.NoticedAt = d.Reason, &n.now
+	a.Reason = d.Reason
+	if !d.Quiet {
+		a.NoticedAt = &n.now
+	}
 	e.Type, e.Reason, e.At = d.Event, d.Reason, n.now
 	e.Alert = alert.EventAlert{
 		ID: a.ID, Kind: alert.Kind(a.Kind), Condition: d.State.Condition, Severity: d.State.Severity, Episode: d.State.Episode,
@@ -185,13 +212,13 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 		return err
 	}
 	n.alerts, n.events = append(n.alerts, a.ID), append(n.events, d.Event)
-	return n.send(ctx, a, t, e, d.State.Memory.Peak, concerns)
+	return n.send(ctx, a, t, e, d, concerns)
 }
 
 // send makes the notice of a transition and a delivery of it to each endpoint
 // that it concerns and that wants alerts of this urgency. Who was told of the
 // worst of an episode is told of its end.
-func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *alert.Event, peak alert.Severity, concerns func(db.Endpoint) bool) error {
+func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *alert.Event, decided alert.Decision, concerns func(db.Endpoint) bool) error {
 	id, err := uuid.NewV7()
 	if err != nil {
 		return fmt.Errorf("make id: %w", err)
@@ -207,7 +234,7 @@ func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *ale
 	}
 	var deliveries []db.Delivery
 	for _, to := range endpoints {
-		if !concerns(to) || !peak.AtLeast(alert.Severity(to.MinSeverity)) {
+		if !concerns(to) || !decided.State.Memory.Peak.AtLeast(alert.Severity(to.MinSeverity)) {
 			continue
 		}
 		var d db.Delivery
@@ -215,12 +242,27 @@ func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *ale
 		if d.ContentType, d.Body, err = alert.Write(e, to.Kind, settingsOf(to).Template); err != nil {
 			return err
 		}
+		if d.Reason = n.silence(a, decided); d.Reason != "" {
+			d.State = "suppressed"
+		} else {
+			n.due = append(n.due, to.ID)
+		}
 		deliveries = append(deliveries, d)
-		n.due = append(n.due, to.ID)
 	}
 	notice := db.Notice{ID: id, AlertID: &a.ID, Transition: &t.Number, Type: t.Event, Reason: t.Reason, Payload: body}
 	_, _, err = n.tx.CreateNotice(ctx, notice, deliveries)
 	return err
+}
+
+// silence is why a transition is told nobody; empty when it is told.
+func (n *notifier) silence(a db.Alert, d alert.Decision) string {
+	switch {
+	case a.OperatorState == "shelved" && a.ShelvedUntil != nil && n.now.Before(*a.ShelvedUntil):
+		return fmt.Sprintf("shelved by %s until %s: %s", a.ShelvedBy, a.ShelvedUntil.UTC().Format("2006-01-02 15:04 UTC"), a.ShelveReason)
+	case d.Quiet:
+		return "the alert is chattering"
+	}
+	return ""
 }
 
 // settings are what an endpoint keeps besides its columns.

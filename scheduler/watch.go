@@ -44,8 +44,34 @@ func (s *Scheduler) watchPours(ctx context.Context) error {
 				due = append(due, p.ID)
 			}
 		}
-		return s.enqueueAssess(ctx, tx, causeClock, due)
+		woken, err := wokenPours(ctx, tx, now)
+		if err != nil {
+			return err
+		}
+		return s.enqueueAssess(ctx, tx, causeClock, append(due, woken...))
 	})
+}
+
+// mostWoken bounds one look; the rest is the next one's.
+const mostWoken = 500
+
+// wokenPours are those whose alert waits for a time that has come.
+func wokenPours(ctx context.Context, tx *db.Tx, now time.Time) ([]uuid.UUID, error) {
+	ids, err := tx.DueAlerts(ctx, now, mostWoken)
+	if err != nil {
+		return nil, err
+	}
+	var pours []uuid.UUID
+	for _, id := range ids {
+		a, err := tx.Alert(ctx, db.Scope{}, id)
+		if err != nil {
+			return nil, err
+		}
+		if a.PourID != nil {
+			pours = append(pours, *a.PourID)
+		}
+	}
+	return pours, nil
 }
 
 // lookAgainAfter is how long a pour goes without a look, whatever happens: its

@@ -21,8 +21,10 @@ type Condition string
 
 // The conditions.
 const (
-	Cleared Condition = "cleared"
-	Raised  Condition = "raised"
+	Cleared  Condition = "cleared"
+	Arming   Condition = "arming" // it holds, and not long enough yet
+	Raised   Condition = "raised"
+	Clearing Condition = "clearing" // it is over, and not long enough yet
 )
 
 // Severity is how urgent an alert is (ITU-T X.733).
@@ -51,99 +53,290 @@ func (s Severity) milder() Severity {
 
 // State is what an alert is between evaluations.
 type State struct {
-	Condition Condition
-	Severity  Severity
-	Verified  bool // what it rests on is fresh
-	Episode   int  // counts raises
-	Memory    Memory
+	Condition  Condition
+	Severity   Severity
+	Verified   bool // what it rests on is fresh
+	Chattering bool // it changes so often that its changes are not told
+	Episode    int  // counts raises
+	Memory     Memory
 }
 
-// Memory is what has been told in the running episode.
+// Memory is what has been told in the running episode, and what is on its way.
 type Memory struct {
 	Peak   Severity  `json:"peak,omitempty"`
 	Causes []string  `json:"causes,omitempty"`
 	Start  time.Time `json:"start,omitzero"`
+
+	Since   time.Time   `json:"since,omitzero"`    // of arming or clearing
+	Count   int         `json:"count,omitempty"`   // of evaluations that agreed since then
+	Changes []time.Time `json:"changes,omitempty"` // latest raises and clears
+	Turned  time.Time   `json:"turned,omitzero"`   // when it last came back while clearing
+	Loudest Severity    `json:"loudest,omitempty"` // told while chattering
 }
 
 // A Judgement is what one evaluation found.
 type Judgement struct {
-	Known    bool   // false: nothing trustworthy can be said
-	Doubtful bool   // it rests on old input: enough to raise, not to clear
-	Bad      bool   // the condition holds
-	Gone     string // the subject needs no more watching: why
-	Severity Severity
-	Cause    string    // what is wrong, such as a rule's id
-	Start    time.Time // of the pour judged; zero for a source
+	At          time.Time
+	Known       bool     // false: nothing trustworthy can be said
+	Doubtful    bool     // it rests on old input: enough to raise, not to clear
+	Bad         bool     // the condition holds
+	Probability *float64 // of the condition; nil when there is none
+	Gone        string   // the subject needs no more watching: why
+	Severity    Severity
+	Cause       string    // what is wrong, such as a rule's id
+	Start       time.Time // of the pour judged; zero for a source
 }
 
 // Events are what a transition is called.
 const (
-	EventRaised  = "alert.raised"
-	EventChanged = "alert.changed"
-	EventCleared = "alert.cleared"
+	EventRaised     = "alert.raised"
+	EventChanged    = "alert.changed"
+	EventCleared    = "alert.cleared"
+	EventChattering = "alert.chattering"
+	EventSettled    = "alert.settled"
 )
 
-// EventTest is a message that says nothing, to see whether it arrives.
-const EventTest = "endpoint.test"
-
 // A Decision is the next state and, when there is a transition, its event and
-// the reason for it. Without an event nobody is told.
+// the reason for it. Without an event nobody is told, nor when it is quiet.
 type Decision struct {
 	State  State
 	Event  string
 	Reason string
+	Quiet  bool      // the transition is kept and not told
+	WakeAt time.Time // when time alone may change the decision; zero never
 }
 
 // Reasons of transitions.
 const (
-	ReasonRaised    = "condition_met"
-	ReasonRecovered = "condition_over"
-	ReasonGone      = "resource_gone"
-	ReasonSeverity  = "severity_rose"
-	ReasonCause     = "new_cause"
-	ReasonStart     = "start_moved"
+	ReasonRaised     = "condition_met"
+	ReasonRecovered  = "condition_over"
+	ReasonGone       = "resource_gone"
+	ReasonSeverity   = "severity_rose"
+	ReasonCause      = "new_cause"
+	ReasonStart      = "start_moved"
+	ReasonChattering = "changes_too_often"
+	ReasonSettled    = "quiet_again"
 )
+
+// A Delay is how long a condition must last, both counts together.
+type Delay struct {
+	Evaluations int
+	Time        time.Duration
+}
+
+func (d Delay) over(count int, since, now time.Time) bool {
+	return count >= d.Evaluations && now.Sub(since) >= d.Time
+}
+
+// A Policy is what it takes to raise and to clear. The zero policy does both at
+// the first evaluation.
+type Policy struct {
+	Raise       Delay // of what went to and fro lately and isn't urgent; the rest is raised at once
+	Clear       Delay // of what went to and fro lately; what was steady clears at once
+	ClearUrgent Delay // of what is critical: people may be waiting for the word
+
+	// A condition is raised from RaiseAt on and, once it is, holds as long as it
+	// is not under ClearAt. What is critical is raised at any probability.
+	RaiseAt, ClearAt float64
+
+	// More than ChatterOver raises and clears within ChatterTime are chattering: it
+	// is told once, until there was none for as long, or for half of it while
+	// the condition holds.
+	ChatterOver int
+	ChatterTime time.Duration
+}
+
+// ForPours is the policy for alerts on pours: common practice, no source. New
+// weather comes once an hour or less often, so that noise in it takes hours.
+var ForPours = Policy{
+	Raise: Delay{Evaluations: 2, Time: 10 * time.Minute}, Clear: Delay{Evaluations: 3, Time: 2 * time.Hour},
+	ClearUrgent: Delay{Evaluations: 2, Time: 10 * time.Minute}, RaiseAt: 0.1, ClearAt: 0.05, ChatterOver: 3, ChatterTime: 6 * time.Hour,
+}
+
+// InForce reports whether an alert has been raised and not cleared yet.
+func (c Condition) InForce() bool { return c == Raised || c == Clearing }
 
 // Decide takes an alert from one evaluation to the next. Silence never clears:
 // while nothing trustworthy is known, or only old input says that all is well, a
-// raised alert stays as it is, marked unverified. Within an episode a message follows only news: a severity not yet
-// reached, a cause not yet told, another start.
-func Decide(s State, j Judgement) Decision {
-	switch raised := s.Condition == Raised; {
-	case j.Gone != "" && raised:
+// raised alert stays as it is, marked unverified. Within an episode a message
+// follows only news: a severity not yet reached, a cause not yet told, another
+// start.
+func (p Policy) Decide(s State, j Judgement) Decision {
+	d := p.next(s, j)
+	if d.Event == "" {
+		return p.settle(d, j.At)
+	}
+	return p.damp(d, j)
+}
+
+func (p Policy) next(s State, j Judgement) Decision {
+	inForce := s.Condition.InForce()
+	bad := j.Bad && p.likely(j, inForce)
+	switch {
+	case j.Gone != "" && inForce:
 		return s.cleared(ReasonGone)
 	case j.Gone != "":
+		return s.rest()
+	case !j.Known, j.Doubtful && !bad:
+		s.Verified = s.Verified && !inForce
 		return Decision{State: s}
-	case !j.Known, j.Doubtful && !j.Bad:
-		s.Verified = s.Verified && !raised
-		return Decision{State: s}
-	case j.Bad && !raised:
-		return s.raised(j)
-	case j.Bad:
+	case bad && inForce:
 		return s.goesOn(j)
-	case raised:
+	case bad:
+		return p.arm(s, j)
+	case inForce:
+		return p.clear(s, j)
+	}
+	s.Verified = true
+	return s.rest()
+}
+
+func (p Policy) likely(j Judgement, inForce bool) bool {
+	switch {
+	case j.Probability == nil, j.Severity == Critical:
+		return true
+	case inForce:
+		return *j.Probability >= p.ClearAt
+	}
+	return *j.Probability >= p.RaiseAt
+}
+
+// rest ends what was on its way to being raised.
+func (s State) rest() Decision {
+	s.Condition, s.Memory.Since, s.Memory.Count = Cleared, time.Time{}, 0
+	return Decision{State: s}
+}
+
+// during counts an evaluation that agrees with the way an alert is going.
+func (s State) during(c Condition, now time.Time) State {
+	if s.Condition != c {
+		s.Condition, s.Memory.Since, s.Memory.Count = c, now, 0
+	}
+	s.Memory.Count++
+	return s
+}
+
+func (p Policy) arm(s State, j Judgement) Decision {
+	delay := p.Raise
+	if j.Severity.AtLeast(Major) || !p.restless(s, j.At) {
+		delay = Delay{}
+	}
+	s = s.during(Arming, j.At)
+	if delay.over(s.Memory.Count, s.Memory.Since, j.At) {
+		return s.raised(j)
+	}
+	s.Severity, s.Verified = j.Severity, !j.Doubtful
+	return Decision{State: s, WakeAt: p.wake(s, delay)}
+}
+
+// clear waits for what may be noise: an alert that was steady clears at once, one
+// that went to and fro lately takes its time. A pour that somebody gave another
+// start is no noise.
+func (p Policy) clear(s State, j Judgement) Decision {
+	delay := p.Clear
+	switch {
+	case !j.Start.Equal(s.Memory.Start):
+		return s.cleared(ReasonStart)
+	case !p.restless(s, j.At):
+		delay = Delay{}
+	case s.Memory.Peak == Critical:
+		delay = p.ClearUrgent
+	}
+	s = s.during(Clearing, j.At)
+	if delay.over(s.Memory.Count, s.Memory.Since, j.At) {
 		return s.cleared(ReasonRecovered)
 	}
 	s.Verified = true
-	return Decision{State: s}
+	return Decision{State: s, WakeAt: p.wake(s, delay)}
+}
+
+// restless reports whether an alert went to and fro not long ago, told or not.
+func (p Policy) restless(s State, now time.Time) bool {
+	recent := 0
+	for _, at := range s.Memory.Changes {
+		if now.Sub(at) <= p.ChatterTime {
+			recent++
+		}
+	}
+	return recent > 1 || !s.Memory.Turned.IsZero() && now.Sub(s.Memory.Turned) <= p.ChatterTime
+}
+
+// wake is when a delay can be over at the earliest.
+func (p Policy) wake(s State, d Delay) time.Time {
+	return s.Memory.Since.Add(max(d.Time, time.Minute*time.Duration(min(d.Evaluations-s.Memory.Count, 1))))
+}
+
+// damp keeps what changes all the time from being told all the time. What gets
+// critical is told, once.
+func (p Policy) damp(d Decision, j Judgement) Decision {
+	m := &d.State.Memory
+	if d.Event != EventChanged && p.ChatterOver > 0 {
+		m.Changes = append(slices.Clone(m.Changes), j.At)
+		m.Changes = m.Changes[max(0, len(m.Changes)-p.ChatterOver-1):]
+	}
+	byPeople := d.Event == EventCleared && d.Reason != ReasonRecovered
+	often := p.ChatterOver > 0 && len(m.Changes) > p.ChatterOver && j.At.Sub(m.Changes[0]) <= p.ChatterTime
+	switch {
+	case byPeople:
+		d.State.Chattering, m.Loudest, m.Changes = false, "", nil
+	case d.State.Chattering:
+		rose := d.State.Condition.InForce() && j.Severity == Critical && m.Loudest != Critical
+		if rose {
+			m.Loudest = Critical
+		}
+		d.Quiet, d.WakeAt = !rose, j.At.Add(p.ChatterTime)
+	case often:
+		d.State.Chattering, m.Loudest = true, m.Peak
+		d.Event, d.Reason, d.WakeAt = EventChattering, ReasonChattering, j.At.Add(p.ChatterTime)
+	}
+	return d
+}
+
+// settle ends chattering after a time without a change, and tells how it stands.
+func (p Policy) settle(d Decision, now time.Time) Decision {
+	m := &d.State.Memory
+	if !d.State.Chattering || len(m.Changes) == 0 {
+		return d
+	}
+	steady := p.ChatterTime
+	if d.State.Condition == Raised {
+		steady /= 2 // what seems to stay is worth telling sooner
+	}
+	quiet := m.Changes[len(m.Changes)-1].Add(steady)
+	if now.Before(quiet) {
+		if d.WakeAt.IsZero() {
+			d.WakeAt = quiet
+		}
+		return d
+	}
+	d.State.Chattering, m.Loudest = false, ""
+	d.Event, d.Reason = EventSettled, ReasonSettled
+	return d
 }
 
 func (s State) raised(j Judgement) Decision {
 	s.Condition, s.Verified, s.Severity = Raised, !j.Doubtful, j.Severity
 	s.Episode++
-	s.Memory = Memory{Peak: j.Severity, Causes: []string{j.Cause}, Start: j.Start}
+	s.Memory = Memory{
+		Peak: j.Severity, Causes: []string{j.Cause}, Start: j.Start, Changes: s.Memory.Changes, Turned: s.Memory.Turned, Loudest: s.Memory.Loudest,
+	}
 	return Decision{State: s, Event: EventRaised, Reason: ReasonRaised}
 }
 
 func (s State) cleared(reason string) Decision {
 	s.Condition, s.Verified = Cleared, true
+	s.Memory.Since, s.Memory.Count = time.Time{}, 0
 	return Decision{State: s, Event: EventCleared, Reason: reason}
 }
 
 func (s State) goesOn(j Judgement) Decision {
 	d := Decision{State: s}
-	d.State.Verified, d.State.Severity = !j.Doubtful, j.Severity
+	d.State.Condition, d.State.Verified, d.State.Severity = Raised, !j.Doubtful, j.Severity
 	m := &d.State.Memory
+	m.Since, m.Count = time.Time{}, 0
+	if s.Condition == Clearing {
+		m.Turned = j.At
+	}
 	m.Causes = slices.Clone(m.Causes)
 	switch {
 	case !m.Peak.AtLeast(j.Severity):

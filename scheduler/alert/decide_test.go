@@ -32,7 +32,7 @@ func follow(js ...alert.Judgement) (alert.State, []string) {
 	s := alert.State{Condition: alert.Cleared, Severity: alert.Indeterminate, Verified: true}
 	var events []string
 	for _, j := range js {
-		d := alert.Decide(s, j)
+		d := alert.Policy{}.Decide(s, j)
 		s = d.State
 		if d.Event != "" {
 			events = append(events, strings.TrimPrefix(d.Event, "alert.")+":"+d.Reason)
@@ -110,7 +110,7 @@ func TestDecideInvariants(t *testing.T) {
 				Gone:     rapid.SampledFrom([]string{"", "", "", "", "released"}).Draw(t, "gone"),
 			}
 			before, remembered := s, len(s.Memory.Causes)
-			d := alert.Decide(s, j)
+			d := alert.Policy{}.Decide(s, j)
 			require.Len(t, before.Memory.Causes, remembered, "the old state is left alone")
 			switch d.Event {
 			case alert.EventRaised:

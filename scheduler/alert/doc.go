@@ -1,6 +1,6 @@
 // Package alert decides what is worth telling and tells it.
 //
-// [Decide] is a pure function from what an alert was and what an evaluation
+// [Policy.Decide] is a pure function from what an alert was and what an evaluation
 // found to what the alert is now and whether anybody is told. [Event] is what a
 // message says; its JSON bytes are made once and sent unchanged on every
 // attempt. [Poster] sends them, signed by the Standard Webhooks specification

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"strings"
@@ -145,11 +146,16 @@ func (e *Event) lines() []string {
 
 func (e *Event) composePour(say func(string, ...any)) {
 	where := fmt.Sprintf("%s at %s, start %s", e.Pour.Name, e.Pour.Site, e.Pour.Starts.Local)
-	if e.Type == EventCleared {
+	switch {
+	case e.Type == EventChattering:
+		say("Keeps changing: %s", where)
+		say("The verdict went to and fro; it is told again when it has been steady for some hours")
+	case e.Type == EventCleared, e.Type == EventSettled && !e.Alert.Condition.InForce():
 		say("Over: %s: %s", where, e.whyCleared())
 		return
+	default:
+		say("%s: %s", cmp.Or(map[string]string{EventRaised: "Move"}[e.Type], "Still move"), where)
 	}
-	say("%s: %s", map[string]string{EventRaised: "Move", EventChanged: "Still move"}[e.Type], where)
 	if because := map[string]string{
 		ReasonSeverity: "More urgent now", ReasonCause: "There is a new reason", ReasonStart: "The new start is no better",
 	}[e.Reason]; because != "" {

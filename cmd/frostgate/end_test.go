@@ -249,6 +249,23 @@ func TestOneBadNight(t *testing.T) {
 	require.Len(t, w.receiver.Notices(), 2)
 }
 
+// The demo shows each verdict and hears signed notices, and a second run starts clean.
+func TestDemo(t *testing.T) {
+	folder := openFolder(t)
+	for range 2 {
+		out, _, err := say(t, "demo", "--once", "--listen=127.0.0.1:0", "--data="+folder+"/demo")
+		require.NoError(t, err)
+		for pour, verdict := range map[string]string{
+			"Fen Road floor, bay 1": "move", "Alder Lane slab": "protect", "Gym floor, east half": "(move|protect)", "Dairy footings": "place", "Salt shed slab": "unscored",
+		} {
+			require.Regexp(t, `(?m)^`+pour+` .* `+verdict+` `, out)
+		}
+		require.Contains(t, out, "12 pours assessed")
+		require.Regexp(t, `(?m)^  signed +Move: Fen Road floor, bay 1`, out)
+		require.NotContains(t, out, "NOT SIGNED")
+	}
+}
+
 // kills is how often the program is killed; `make chaos` asks for more.
 func kills(t *testing.T) int {
 	t.Helper()

@@ -144,31 +144,38 @@ func weekCrews() []api.CrewForm {
 	}
 }
 
-func slab(name string, thicknessMM, areaM2 float64) api.PourForm {
+// The contractor draws in feet and inches; the API takes SI. Exact by definition (NIST SP 811).
+const (
+	inch       = 25.4 // mm
+	foot       = 12 * inch
+	squareFoot = 0.09290304 // m2
+)
+
+func slab(name string, thicknessIn, areaFt2 float64) api.PourForm {
 	return api.PourForm{
-		Name: name, Element: rules.SlabOnGround, ThicknessMM: thicknessMM, AreaM2: areaM2, Reinforced: true, ServiceCategory: 2,
+		Name: name, Element: rules.SlabOnGround, ThicknessMM: thicknessIn * inch, AreaM2: areaFt2 * squareFoot, Reinforced: true, ServiceCategory: 2,
 		Base: rules.Base{Material: "gravel", DepthMM: 150, MoisturePct: 4, Subgrade: "silt_clay"},
 	}
 }
 
-func footing(name string, widthMM, lengthMM, thicknessMM float64) api.PourForm {
+func footing(name string, widthIn, lengthFt, thicknessIn float64) api.PourForm {
 	return api.PourForm{
-		Name: name, Element: rules.Footing, ThicknessMM: thicknessMM, WidthMM: widthMM, LengthMM: lengthMM, Reinforced: true, ServiceCategory: 2,
+		Name: name, Element: rules.Footing, ThicknessMM: thicknessIn * inch, WidthMM: widthIn * inch, LengthMM: lengthFt * foot, Reinforced: true, ServiceCategory: 2,
 		Base: rules.Base{Material: "silt_clay", DepthMM: 300, Subgrade: "silt_clay"},
 	}
 }
 
-func wall(name string, thicknessMM, lengthMM, heightMM float64) api.PourForm {
+func wall(name string, thicknessIn, lengthFt, heightFt float64) api.PourForm {
 	plywood := 0.17 // m2K/W with its studs, from memory
 	return api.PourForm{
-		Name: name, Element: rules.Wall, ThicknessMM: thicknessMM, HeightMM: heightMM, LengthMM: lengthMM, AreaM2: heightMM * lengthMM / 1e6,
+		Name: name, Element: rules.Wall, ThicknessMM: thicknessIn * inch, HeightMM: heightFt * foot, LengthMM: lengthFt * foot, AreaM2: heightFt * lengthFt * squareFoot,
 		Reinforced: true, ServiceCategory: 2, FormRM2KW: &plywood,
 	}
 }
 
 // blankets are at hand for a pour: R-4 ones, up to two layers.
-func blankets(p api.PourForm, areaM2 float64) api.PourForm {
-	p.ProtectionAtHand = []rules.Cover{{Name: "insulated blanket", RM2KW: 0.7, AreaM2: areaM2, MaxLayers: 2}}
+func blankets(p api.PourForm, areaFt2 float64) api.PourForm {
+	p.ProtectionAtHand = []rules.Cover{{Name: "insulated blanket", RM2KW: 0.7, AreaM2: areaFt2 * squareFoot, MaxLayers: 2}}
 	return p
 }
 
@@ -197,25 +204,25 @@ func WinterWeek() Week {
 		Firm: "Brindlecote Concrete", Sites: weekSites(), Plants: weekPlants(), Crews: weekCrews(), Mixes: weekMixes(),
 		Pours: []Pour{
 			// Nothing at hand thaws frost that deep by tomorrow.
-			pour("Heron crew", 1, 8, "Fen Road store", "Floor 4000 winter", lit(slab("Fen Road floor, bay 1", 150, 180))),
+			pour("Heron crew", 1, 8, "Fen Road store", "Floor 4000 winter", lit(slab("Fen Road floor, bay 1", 6, 1950))),
 			// The night after is clear and cold; blankets save it.
-			pour("Heron crew", 2, 7, "Alder Lane garage", "Floor 4000 winter", lit(blankets(slab("Alder Lane slab", 100, 55), 160))),
+			pour("Heron crew", 2, 7, "Alder Lane garage", "Floor 4000 winter", lit(blankets(slab("Alder Lane slab", 4, 600), 1700))),
 			// Rain comes before the surface has set.
-			pour("Heron crew", 4, 7, "Grain dryer pad", "Floor 4000 winter", lit(blankets(slab("Dryer pad", 150, 90), 200))),
-			thawed(pour("Heron crew", 5, 8, "Fen Road store", "Floor 4000 winter", lit(blankets(slab("Fen Road floor, bay 2", 150, 180), 400)))),
+			pour("Heron crew", 4, 7, "Grain dryer pad", "Floor 4000 winter", lit(blankets(slab("Dryer pad", 6, 970), 2200))),
+			thawed(pour("Heron crew", 5, 8, "Fen Road store", "Floor 4000 winter", lit(blankets(slab("Fen Road floor, bay 2", 6, 1950), 4300)))),
 			// Started late in raw air, it sets after the crew's day.
-			pour("Marten crew", 1, 11, "Bell Hill gym", "Floor 4000", blankets(slab("Gym floor, east half", 125, 140), 300)),
-			pour("Marten crew", 2, 9, "Pump house 3", "Wall 3500 ash", blankets(wall("Pump house wall", 250, 12000, 2700), 80)),
+			pour("Marten crew", 1, 11, "Bell Hill gym", "Floor 4000", blankets(slab("Gym floor, east half", 5, 1500), 3200)),
+			pour("Marten crew", 2, 9, "Pump house 3", "Wall 3500 ash", blankets(wall("Pump house wall", 10, 40, 9), 860)),
 			// The other half starts early, with a mix that sets early.
-			pour("Marten crew", 4, 7, "Bell Hill gym", "Floor 4000 early", lit(blankets(slab("Gym floor, west half", 125, 140), 300))),
-			pour("Marten crew", 5, 8, "Pump house 3", "Footing 3000", blankets(footing("Pump house footing", 500, 9000, 300), 30)),
+			pour("Marten crew", 4, 7, "Bell Hill gym", "Floor 4000 early", lit(blankets(slab("Gym floor, west half", 5, 1500), 3200))),
+			pour("Marten crew", 5, 8, "Pump house 3", "Footing 3000", blankets(footing("Pump house footing", 20, 30, 12), 320)),
 			// A warm wind: nothing to do.
-			pour("Lynx crew", 1, 9, "Upper bench dairy", "Footing 3000", blankets(footing("Dairy footings", 600, 24000, 300), 60)),
+			pour("Lynx crew", 1, 9, "Upper bench dairy", "Footing 3000", blankets(footing("Dairy footings", 24, 80, 12), 650)),
 			// The weather service has no answer for this place.
-			pour("Lynx crew", 2, 9, "Salt shed", "Exterior 4500 air", blankets(slab("Salt shed slab", 200, 120), 300)),
+			pour("Lynx crew", 2, 9, "Salt shed", "Exterior 4500 air", blankets(slab("Salt shed slab", 8, 1300), 3200)),
 			// Snow and gusts from the afternoon on.
-			pour("Lynx crew", 3, 7, "Switchyard apron", "Floor 4000 early", lit(blankets(slab("Switchyard apron", 150, 75), 180))),
-			pour("Lynx crew", 5, 7, "Upper bench dairy", "Floor 4000 early", lit(blankets(slab("Dairy floor", 125, 60), 140))),
+			pour("Lynx crew", 3, 7, "Switchyard apron", "Floor 4000 early", lit(blankets(slab("Switchyard apron", 6, 800), 1900))),
+			pour("Lynx crew", 5, 7, "Upper bench dairy", "Floor 4000 early", lit(blankets(slab("Dairy floor", 5, 650), 1500))),
 		},
 	}
 }

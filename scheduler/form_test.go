@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"frostgate/db"
+	"frostgate/rules"
 	"frostgate/scheduler/alert"
 )
 
@@ -57,4 +58,37 @@ func TestEndpointsAreToldInTheirForms(t *testing.T) {
 	w.until("all accepted", 10*time.Second, func() bool {
 		return w.count("select count(*) from deliveries where state = 'accepted'") == len(alert.Forms())
 	})
+}
+
+// While an alert is shelved its changes are kept and told nobody, and the
+// delivery says why.
+func TestShelvedAlertIsNotTold(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.cold()
+	w.endpoint("crew-chat")
+	s := w.start(nil)
+	p := w.pour(s, "Slab", wednesday.Add(42*time.Hour))
+	w.until("the notice", 10*time.Second, func() bool { return len(w.receiver.accepted()) == 1 })
+	w.tx(func(tx *db.Tx) error {
+		a, err := tx.LockAlertByID(t.Context(), everything, w.alerts()[0].ID)
+		if err != nil {
+			return err
+		}
+		until := w.clock.Now().Add(2 * time.Hour)
+		a.OperatorState, a.ShelvedBy, a.ShelveReason, a.ShelvedUntil = "shelved", "Ann", "The crew knows", &until
+		_, _, err = tx.Advance(t.Context(), a, db.Transition{Event: "alert.shelved"})
+		return err
+	})
+	w.clock.Forward(10 * time.Minute)
+	w.mild()
+	w.refresh(s)
+	w.until("the end of the alert", 15*time.Second, func() bool { return w.alerts()[0].Condition == "cleared" })
+	require.NotEqual(t, rules.Move, w.stored(p.ID).Verdict)
+	list, err := w.db.Deliveries(t.Context(), everything, db.DeliveryFilter{States: []string{"suppressed"}}, db.Page{Limit: 10})
+	require.NoError(t, err)
+	require.Len(t, list.Items, 1)
+	require.Contains(t, list.Items[0].Reason, "shelved by Ann until")
+	require.Contains(t, list.Items[0].Reason, "The crew knows")
+	require.Len(t, w.receiver.accepted(), 1)
 }

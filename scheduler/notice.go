@@ -172,6 +172,9 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 	if err := put(&a, d); err != nil {
 		return err
 	}
+	if a.OperatorState == "shelved" && !n.shelved(a) {
+		a.OperatorState, a.ShelvedBy, a.ShelveReason, a.ShelvedUntil = "none", "", "", nil
+	}
 	switch d.Event {
 	case alert.EventRaised:
 		a.RaisedAt, a.ClearedAt = &n.now, nil
@@ -257,12 +260,16 @@ func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *ale
 // silence is why a transition is told nobody; empty when it is told.
 func (n *notifier) silence(a db.Alert, d alert.Decision) string {
 	switch {
-	case a.OperatorState == "shelved" && a.ShelvedUntil != nil && n.now.Before(*a.ShelvedUntil):
+	case n.shelved(a):
 		return fmt.Sprintf("shelved by %s until %s: %s", a.ShelvedBy, a.ShelvedUntil.UTC().Format("2006-01-02 15:04 UTC"), a.ShelveReason)
 	case d.Quiet:
 		return "the alert is chattering"
 	}
 	return ""
+}
+
+func (n *notifier) shelved(a db.Alert) bool {
+	return a.OperatorState == "shelved" && a.ShelvedUntil != nil && n.now.Before(*a.ShelvedUntil)
 }
 
 // settings are what an endpoint keeps besides its columns.

@@ -17,6 +17,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"frostgate/api/access"
+	"frostgate/api/board"
 	"frostgate/db"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast"
@@ -82,6 +83,13 @@ func New(c Config) (*API, error) {
 	if a.document, err = a.OpenAPI(); err != nil {
 		return nil, fmt.Errorf("write OpenAPI document: %w", err)
 	}
+	pages, err := board.New(board.Config{
+		DB: c.DB, Gate: a.gate, API: a, Spec: a.document, Log: c.Log, Clock: c.Clock, Version: c.Version, PublicURL: c.PublicURL,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("make board: %w", err)
+	}
+	pages.Register(a.echo)
 	return a, nil
 }
 

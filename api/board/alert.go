@@ -1,0 +1,129 @@
+package board
+
+import (
+	"cmp"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"frostgate/db"
+)
+
+// inForce are the conditions of an alert that somebody has to know of.
+var inForce = []string{"raised", "clearing"}
+
+type alertsPage struct {
+	Raised  []alertRow
+	Cleared []alertRow
+}
+
+// An alertRow is an alert in a list.
+type alertRow struct {
+	ID       uuid.UUID
+	PourID   *uuid.UUID
+	About    string
+	Kind     string
+	Severity string
+	Reason   string
+	Since    string
+	State    string
+	Note     string
+	Doubtful bool
+	CanAck   bool
+	Once     string
+	Back     string
+}
+
+func (b *Board) alerts(v *visit) error {
+	raised, err := b.db.Alerts(v.ctx(), v.caller.Scope, db.AlertFilter{Conditions: inForce}, db.Page{Limit: 200})
+	if err != nil {
+		return err
+	}
+	cleared, err := b.db.Alerts(v.ctx(), v.caller.Scope, db.AlertFilter{Conditions: []string{"cleared"}}, db.Page{Limit: 30})
+	if err != nil {
+		return err
+	}
+	home, err := b.homeZone(v)
+	if err != nil {
+		return err
+	}
+	page := alertsPage{Raised: alertRows(v, raised.Items, home, "/alerts")}
+	for _, a := range cleared.Items {
+		if a.Transition > 0 {
+			page.Cleared = append(page.Cleared, newAlertRow(v, a, home, "/alerts"))
+		}
+	}
+	return b.show(v, "alerts", "alerts", "Alerts", page)
+}
+
+func alertRows(v *visit, lines []db.AlertLine, home voice, back string) []alertRow {
+	rows := make([]alertRow, len(lines))
+	for i, a := range lines {
+		rows[i] = newAlertRow(v, a, home, back)
+	}
+	return rows
+}
+
+func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
+	s := home
+	row := alertRow{
+		ID: a.ID, PourID: a.PourID, Kind: a.Kind, Severity: a.Severity, Reason: a.Reason, Doubtful: !a.Verified, Once: once(), Back: back,
+	}
+	if a.Timezone != nil {
+		s = newVoice(v.firm.Units, *a.Timezone)
+	}
+	switch {
+	case a.PourName != nil:
+		row.About = *a.PourName
+	case a.Source != nil:
+		row.About = "Weather source " + *a.Source
+	}
+	since := cmp.Or(a.RaisedAt, &a.ChangedAt)
+	row.Since = s.day(since)
+	switch a.OperatorState {
+	case "acknowledged":
+		row.State, row.Note = "Acknowledged by "+a.AcknowledgedBy+until(s, a.AcknowledgedUntil), a.AckNote
+	case "shelved":
+		row.State, row.Note = "Shelved by "+a.ShelvedBy+until(s, a.ShelvedUntil), a.ShelveReason
+	default:
+		row.CanAck = a.Condition != "cleared" && v.onSite()
+	}
+	if a.Condition == "cleared" {
+		row.State = "Cleared " + s.day(a.ClearedAt)
+	}
+	return row
+}
+
+func until(s voice, t *time.Time) string {
+	if t == nil {
+		return ""
+	}
+	return " until " + s.clock(t)
+}
+
+func (b *Board) acknowledge(v *visit) error {
+	id, err := idParam(v, "id")
+	if err != nil {
+		return err
+	}
+	body := map[string]string{}
+	if note := strings.TrimSpace(v.FormValue("note")); note != "" {
+		body["note"] = note
+	}
+	_, err = b.send(v, change{method: http.MethodPost, path: "/v1/alerts/" + id.String() + "/acknowledge", body: body, once: v.FormValue("once")})
+	if err != nil {
+		return err
+	}
+	return v.Redirect(http.StatusSeeOther, ownPath(v.FormValue("back"))+"?done=acknowledged")
+}
+
+// idParam reads an id from the address; what is none is not found.
+func idParam(v *visit, name string) (uuid.UUID, error) {
+	id, err := uuid.Parse(v.Param(name))
+	if err != nil {
+		return id, db.ErrNotFound
+	}
+	return id, nil
+}

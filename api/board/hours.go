@@ -1,0 +1,255 @@
+package board
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"frostgate/rules"
+)
+
+// firstStrengthMPa is 500 psi, the strength at which a first freezing does no harm (ACI 306R-16); rules.Units.Stress says 3.5 MPa
+// as 510 psi, but the two are one published pair.
+const firstStrengthMPa = 3.5
+
+func firstStrength(s voice) string {
+	if s.Units == rules.UnitsSI {
+		return "3.5 MPa"
+	}
+	return "500 psi"
+}
+
+// A stage is something of the day with its beginning and end.
+type stage struct {
+	name, class string
+	from, until *time.Time
+	point       bool
+}
+
+// hoursOf is the day of a pour, in order.
+func hoursOf(a *rules.Assessment) []stage {
+	t := &a.Timeline
+	spans := []stage{
+		{name: "Placing to discharge", class: "placing", from: &t.StartsAt, until: t.DischargeBy},
+		{name: "Bleeding", class: "soft", from: &t.StartsAt, until: t.BleedEndsAt},
+		{name: "Initial set, top", class: "set", from: t.InitialSetAt, point: true},
+		{name: "Final set, top", class: "set", from: t.FinalSetAt, point: true},
+		{name: "Finishing", class: "finish", from: t.FinishingStartsAt, until: t.FinishingEndsAt},
+		{name: "Dusk", class: "dusk", from: t.DuskAt, point: true},
+		{name: "Blankets on by", class: "blanket", from: t.BlanketsOnBy, point: true},
+		{name: "Saw cut", class: "saw", from: t.SawcutFromAt, until: t.SawcutUntilAt},
+	}
+	if c := a.Chance; c != nil {
+		for i := range spans {
+			switch spans[i].name {
+			case "Initial set, top":
+				spans[i].widen(c.InitialSet)
+			case "Final set, top":
+				spans[i].widen(c.FinalSet)
+			}
+		}
+	}
+	if p := a.Protection; p != nil && p.OnAt != nil {
+		spans = append(spans, stage{name: "Blankets", class: "blanket", from: p.OnAt, until: p.OffAt})
+	}
+	spans = append(spans,
+		stage{name: "First strength", class: "strength", from: t.CriticalStrengthAt, point: true},
+		stage{name: "Protected until", class: "protect", from: t.ProtectUntilAt, point: true})
+	return spans
+}
+
+// widen turns a moment into its 10 to 90 percent band.
+func (s *stage) widen(b rules.Band) {
+	if b.P10 != nil && b.P90 != nil && b.P90.After(*b.P10) {
+		s.from, s.until, s.point = b.P10, b.P90, false
+		s.name += " (80 of 100)"
+	}
+}
+
+// dayChart draws the hours of a pour as lanes.
+func dayChart(s voice, a *rules.Assessment) *chart {
+	spans := hoursOf(a)
+	start := a.Timeline.StartsAt
+	until := start.Add(30 * time.Hour)
+	for _, p := range spans {
+		for _, t := range []*time.Time{p.from, p.until} {
+			if t != nil && t.Sub(start) < 48*time.Hour && t.Add(2*time.Hour).After(until) {
+				until = t.Add(2 * time.Hour)
+			}
+		}
+	}
+	const lane = 30.0
+	c := newChart("day", "Hours of the day", s, start.Add(-2*time.Hour).Truncate(time.Hour), until, 74+lane*float64(len(spans)))
+	c.X0, c.X1 = 190, 940
+	c.XTicks = nil
+	c.hours()
+	c.Head = []string{"What", "From", "Until"}
+	c.Desc = "Each bar is one part of the day of the pour; the table below says the same."
+	for i, p := range spans {
+		y := c.Y0 + lane*float64(i)
+		c.YTicks = append(c.YTicks, tick{At: y + lane/2 + 4, Text: p.name})
+		row := []string{p.name, s.clock(p.from), ""}
+		if !p.point {
+			row[2] = s.clock(p.until)
+		}
+		c.Rows = append(c.Rows, row)
+		c.bar(p, y+5, lane-10)
+	}
+	c.over("night", "after dusk", orElse(a.Timeline.DuskAt, until), orElse(nextMorning(a.Timeline.DuskAt), until))
+	return c
+}
+
+// nextMorning ends the shading after dusk: 12 hours on, which is first light within an hour or so in the cold season.
+func nextMorning(dusk *time.Time) *time.Time {
+	if dusk == nil {
+		return nil
+	}
+	t := dusk.Add(12 * time.Hour)
+	return &t
+}
+
+func orElse(t *time.Time, other time.Time) time.Time {
+	if t == nil {
+		return other
+	}
+	return *t
+}
+
+// bar draws one lane: a bar for a span, a diamond's width for a moment, its hours beside it.
+func (c *chart) bar(p stage, y, h float64) {
+	b := band{Class: p.class, Y: y, H: h}
+	switch {
+	case p.from == nil:
+		b.Class, b.X, b.Text = "none", c.X0, "not within the weather known"
+	case p.point || p.until == nil:
+		b.X, b.W, b.Text = c.x(*p.from)-3, 6, c.voice.clock(p.from)
+		if p.from.After(c.until) {
+			b.X, b.Text = c.X1-6, c.voice.clock(p.from)
+		}
+	default:
+		b.X, b.W = c.x(*p.from), max(4, round(c.x(*p.until)-c.x(*p.from)))
+		b.Text = c.voice.clock(p.from) + " to " + c.voice.clock(p.until)
+	}
+	b.Title = p.name + ": " + b.Text
+	b.TextX, b.Anchor = b.X+b.W+8, "start"
+	if b.TextX > c.X0+(c.X1-c.X0)*0.62 {
+		b.TextX, b.Anchor = b.X-8, "end"
+	}
+	c.Bands = append(c.Bands, b)
+}
+
+// temperatureChart draws air, ground and concrete from the day before to the release.
+func temperatureChart(s voice, a *rules.Assessment) *chart {
+	if len(a.Temperatures) == 0 {
+		return nil
+	}
+	from, until := chartSpan(a)
+	c := newChart("temperatures", "Temperatures", s, from, until, 380)
+	var air, top, mean, bottom, base []point
+	low, high := s.degrees(0), s.degrees(0)
+	take := func(list *[]point, at time.Time, valueC float64) {
+		if at.Before(from) || at.After(until) {
+			return
+		}
+		value := s.degrees(valueC)
+		low, high = min(low, value), max(high, value)
+		*list = append(*list, point{at, value})
+	}
+	if a.Ground != nil {
+		for _, r := range a.Ground.Series {
+			if r.At.Before(a.Timeline.StartsAt) {
+				take(&base, r.At, r.SurfaceC)
+			}
+		}
+	}
+	c.Head = []string{"Hour", "Air", "Base", "Bottom", "Mean", "Top"}
+	for _, p := range base {
+		c.Rows = append(c.Rows, []string{s.Clock(p.at.In(s.zone)), "", fmt.Sprintf("%.0f %s", p.value, s.degreeUnit()), "", "", ""})
+	}
+	for _, r := range a.Temperatures {
+		take(&air, r.At, r.AirC)
+		take(&top, r.At, r.TopC)
+		take(&mean, r.At, r.MeanC)
+		take(&bottom, r.At, r.BottomC)
+		take(&base, r.At, r.BaseC)
+		if !r.At.After(until) {
+			c.Rows = append(c.Rows, []string{s.Clock(r.At.In(s.zone)), s.Temp(r.AirC), s.Temp(r.BaseC), s.Temp(r.BottomC), s.Temp(r.MeanC), s.Temp(r.TopC)})
+		}
+	}
+	c.scale(low, high, s.degreeUnit())
+	if p := a.Protection; p != nil && p.OnAt != nil {
+		c.over("covered", "blankets on", *p.OnAt, orElse(p.OffAt, until))
+	}
+	c.line("freezing", "Freezing", []point{{from, s.degrees(0)}, {until, s.degrees(0)}})
+	c.line("air", "Air", air)
+	c.line("base", "Base", base)
+	c.line("bottom", "Bottom", bottom)
+	c.line("mean", "Mean", mean)
+	c.line("top", "Top", top)
+	c.tidy()
+	c.at("start", "Placing", &a.Timeline.StartsAt)
+	c.at("dusk", "Dusk", a.Timeline.DuskAt)
+	c.at("strength", firstStrength(s), a.Timeline.CriticalStrengthAt)
+	c.at("protect", "Release", a.Timeline.ProtectUntilAt)
+	c.Desc = fmt.Sprintf("Hourly temperatures of the air, the base and the concrete. %s", coldest(s, a))
+	return c
+}
+
+func coldest(s voice, a *rules.Assessment) string {
+	if a.MinTempBeforeCriticalC == nil {
+		return ""
+	}
+	return "Coldest concrete before " + firstStrength(s) + ": " + s.Temp(*a.MinTempBeforeCriticalC) + "."
+}
+
+// chartSpan is from the day before placing to half a day after the release, within what is known.
+func chartSpan(a *rules.Assessment) (from, until time.Time) {
+	start := a.Timeline.StartsAt
+	from = start
+	if a.Ground != nil && len(a.Ground.Series) > 0 && a.Ground.Series[0].At.Before(from) {
+		from = a.Ground.Series[0].At
+		if day := start.Add(-24 * time.Hour); from.Before(day) {
+			from = day
+		}
+	}
+	until = a.Temperatures[len(a.Temperatures)-1].At
+	if release := a.Timeline.ProtectUntilAt; release != nil && release.Add(12*time.Hour).Before(until) {
+		until = release.Add(12 * time.Hour)
+	}
+	if !until.After(from) {
+		until = from.Add(time.Hour)
+	}
+	return from, until
+}
+
+// strengthChart draws the coldest cell and the mean against the first strength.
+func strengthChart(s voice, a *rules.Assessment) *chart {
+	if len(a.Strength) < 2 {
+		return nil
+	}
+	_, until := chartSpan(a)
+	c := newChart("strength", "Strength", s, a.Timeline.StartsAt, until, 280)
+	scale, unit := 1.0, "MPa"
+	if s.Units != rules.UnitsSI {
+		scale, unit = 1/0.006894757293168, "psi"
+	}
+	var coldest, mean []point
+	high := firstStrengthMPa * scale * 1.4
+	c.Head = []string{"Hour", "Coldest place", "Mean"}
+	for _, r := range a.Strength {
+		if r.At.After(until) {
+			break
+		}
+		coldest, mean = append(coldest, point{r.At, r.ColdestMPa * scale}), append(mean, point{r.At, r.MeanMPa * scale})
+		high = max(high, r.MeanMPa*scale, r.ColdestMPa*scale)
+		c.Rows = append(c.Rows, []string{s.Clock(r.At.In(s.zone)), s.Stress(r.ColdestMPa), s.Stress(r.MeanMPa)})
+	}
+	c.scale(0, high, unit)
+	c.line("freezing", firstStrength(s), []point{{c.from, firstStrengthMPa * scale}, {until, firstStrengthMPa * scale}})
+	c.line("mean", "Mean", mean)
+	c.line("bottom", "Coldest", coldest)
+	c.tidy()
+	c.at("strength", firstStrength(s)+" everywhere", a.Timeline.CriticalStrengthAt)
+	c.Desc = strings.TrimSpace("Strength of the coldest place and of the whole by hour. " + firstStrength(s) + " everywhere: " + s.clock(a.Timeline.CriticalStrengthAt) + ".")
+	return c
+}

@@ -128,6 +128,8 @@ func (w *world) bodyOf(op *huma.Operation) any {
 	switch {
 	case verb == "patch":
 		return object{}
+	case op.OperationID == "shelve-alert":
+		return object{"reason": "The crew knows.", "hours": 2}
 	case op.OperationID == "assess":
 		return object{}
 	case verb == "place", verb == "release", verb == "cancel", verb == "reopen":

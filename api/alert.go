@@ -158,6 +158,72 @@ func (a *API) serveAlerts() {
 	}, func(ctx context.Context, in *acknowledgeInput) (*created[Alert], error) {
 		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return acknowledge(ctx, tx, in) })
 	})
+	serve(a, route{
+		method: http.MethodPost, path: item + "/shelve", id: "shelve-alert", tag: tag, summary: "Put an alert aside for a time",
+		about: "Its changes are kept and not told until then; the deliveries say so.", roles: dispatchers, success: http.StatusOK,
+	}, func(ctx context.Context, in *shelveInput) (*created[Alert], error) {
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return shelve(ctx, tx, in) })
+	})
+	serve(a, route{
+		method: http.MethodPost, path: item + "/unshelve", id: "unshelve-alert", tag: tag, summary: "Take an alert up again",
+		roles: dispatchers, success: http.StatusOK,
+	}, func(ctx context.Context, in *unshelveInput) (*created[Alert], error) {
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return unshelve(ctx, tx, in) })
+	})
+}
+
+// Transitions of alerts that people put aside for a time.
+const (
+	eventShelved   = "alert.shelved"
+	eventUnshelved = "alert.unshelved"
+)
+
+type shelveInput struct {
+	ByID
+	Idempotent
+	Body struct {
+		Reason string  `json:"reason" minLength:"1" maxLength:"2000"`
+		Hours  float64 `json:"hours" minimum:"0.25" maximum:"168" doc:"From now, a week at most."`
+	}
+}
+
+func shelve(ctx context.Context, tx *db.Tx, in *shelveInput) (*created[Alert], error) {
+	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
+	if err != nil {
+		return nil, err
+	}
+	until := tx.Now().Add(time.Duration(in.Body.Hours * float64(time.Hour)))
+	alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "shelved", tx.Actor().Name, in.Body.Reason, &until
+	return advanced(ctx, tx, alert, db.Transition{Event: eventShelved, Note: in.Body.Reason})
+}
+
+type unshelveInput struct {
+	ByID
+	Idempotent
+}
+
+func unshelve(ctx context.Context, tx *db.Tx, in *unshelveInput) (*created[Alert], error) {
+	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
+	if err != nil {
+		return nil, err
+	}
+	if alert.OperatorState != "shelved" {
+		return nil, problem(http.StatusConflict, "wrong_state", "The alert is not shelved.")
+	}
+	alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "none", "", "", nil
+	return advanced(ctx, tx, alert, db.Transition{Event: eventUnshelved})
+}
+
+// advanced stores what somebody did to an alert, and answers with it.
+func advanced(ctx context.Context, tx *db.Tx, alert db.Alert, t db.Transition) (*created[Alert], error) {
+	if _, _, err := tx.Advance(ctx, alert, t); err != nil {
+		return nil, err
+	}
+	line, err := tx.Alert(ctx, scopeOf(ctx), alert.ID)
+	if err != nil {
+		return nil, err
+	}
+	return &created[Alert]{Status: http.StatusOK, Body: alertView(line)}, nil
 }
 
 // eventAcknowledged is the transition of an acknowledged alert.
@@ -168,17 +234,10 @@ func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created
 	if err != nil {
 		return nil, err
 	}
-	if alert.Condition == "cleared" {
-		return nil, problem(http.StatusConflict, "wrong_state", "The alert has cleared; there is nothing to acknowledge.")
+	if alert.Condition != "raised" && alert.Condition != "clearing" {
+		return nil, problem(http.StatusConflict, "wrong_state", "The alert is not in force; there is nothing to acknowledge.")
 	}
 	now := tx.Now()
 	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote = "acknowledged", tx.Actor().Name, &now, in.Body.Note
-	if _, _, err := tx.Advance(ctx, alert, db.Transition{Event: eventAcknowledged, Note: in.Body.Note}); err != nil {
-		return nil, err
-	}
-	line, err := tx.Alert(ctx, scopeOf(ctx), in.ID)
-	if err != nil {
-		return nil, err
-	}
-	return &created[Alert]{Status: http.StatusOK, Body: alertView(line)}, nil
+	return advanced(ctx, tx, alert, db.Transition{Event: eventAcknowledged, Note: in.Body.Note})
 }

@@ -216,7 +216,7 @@ const claimDeliveries = `
 update deliveries t set attempts = t.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now
 from (
 	select d.id from deliveries d
-	where d.endpoint_id = @endpoint_id and (` + unheld + ` or d.claimed_by = @replica) and ` + claimable + `
+	where d.endpoint_id = @endpoint_id and ` + unheld + ` and ` + claimable + `
 	order by d.next_attempt_at, d.id limit @limit
 	for update skip locked
 ) due
@@ -230,8 +230,7 @@ const claimedColumns = `t.id, t.created_at, t.updated_at, t.notice_id, t.endpoin
 
 // ClaimDeliveries takes deliveries to one endpoint for one attempt each, whose
 // number is Attempts in the answer. No two replicas take one; when the lease
-// runs out before the attempt is recorded, another may. A replica sends to one
-// endpoint in one place, so what it has claimed already was lost on the way.
+// runs out before the attempt is recorded, another may.
 func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica string, limit int, lease time.Duration) ([]Delivery, error) {
 	claimed, err := many[Delivery](ctx, tx.q, claimDeliveries, args{
 		"endpoint_id": endpointID, "replica": replica, "limit": limit, "now": tx.now, "until": tx.now.Add(lease),
@@ -240,6 +239,20 @@ func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica
 		return nil, fmt.Errorf("claim deliveries to endpoint %s: %w", endpointID, err)
 	}
 	return claimed, nil
+}
+
+const dropClaims = `
+update deliveries set claimed_by = '', claimed_until = null, updated_at = @now
+where endpoint_id = @endpoint_id and claimed_by = @replica and state = 'pending'`
+
+// DropClaims frees all deliveries to an endpoint that a replica has claimed. It is
+// for one that knows of none: their claims were lost over a broken connection.
+// Their attempts may have been made, and count.
+func (tx *Tx) DropClaims(ctx context.Context, endpointID uuid.UUID, replica string) error {
+	if _, err := run(ctx, tx.q, dropClaims, args{"endpoint_id": endpointID, "replica": replica, "now": tx.now}); err != nil {
+		return fmt.Errorf("drop claims on endpoint %s: %w", endpointID, err)
+	}
+	return nil
 }
 
 const unclaim = `

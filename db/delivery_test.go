@@ -222,6 +222,39 @@ func TestUnclaim(t *testing.T) {
 	require.Equal(t, 1, again.Attempts)
 }
 
+// A replica that lost its claims claims anew; attempts go on counting, and of
+// several recorded together only those count that still hold.
+func TestDropClaims(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	made := b.deliver(b.raise(b.pour("p", monday), "k"), b.endpoint("e"))
+	first, ok := b.claimAs(made, "a", time.Hour)
+	require.True(t, ok)
+	b.tx(func(tx *db.Tx) error { return tx.DropClaims(b.ctx, made.EndpointID, "b") })
+	_, ok = b.claimAs(made, "a", time.Hour)
+	require.False(t, ok)
+	b.tx(func(tx *db.Tx) error { return tx.DropClaims(b.ctx, made.EndpointID, "a") })
+	second, ok := b.claimAs(made, "a", time.Hour)
+	require.True(t, ok)
+	require.Equal(t, 2, second.Attempts)
+	b.tx(func(tx *db.Tx) error {
+		attempt := func(d db.Delivery) db.Recorded {
+			return db.Recorded{
+				Attempt: db.Attempt{DeliveryID: d.ID, Number: d.Attempts, At: tx.Now(), Outcome: "accepted", Status: new(204)},
+				Settle:  db.Settle{State: "accepted"},
+			}
+		}
+		counted, err := tx.RecordAttempts(b.ctx, []db.Recorded{attempt(first)})
+		require.Empty(t, counted)
+		if err != nil {
+			return err
+		}
+		counted, err = tx.RecordAttempts(b.ctx, []db.Recorded{attempt(second)})
+		require.Equal(t, []uuid.UUID{made.ID}, counted)
+		return err
+	})
+}
+
 // What is pending for a disabled endpoint waits until it is enabled again.
 func TestDisabledEndpointKeepsItsQueue(t *testing.T) {
 	t.Parallel()

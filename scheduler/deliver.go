@@ -94,7 +94,10 @@ func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, err
 	var claimed []db.Delivery
 	var keys db.Keys
 	err := s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		var err error
+		err := tx.DropClaims(ctx, endpointID, s.replica) // only this place claims them, and it has none
+		if err != nil {
+			return err
+		}
 		if claimed, err = tx.ClaimDeliveries(ctx, endpointID, s.replica, claimAtOnce, deliveryLease); err != nil || len(claimed) == 0 {
 			return err
 		}

@@ -306,8 +306,7 @@ var pauses = []time.Duration{
 // kept.
 func pauseAfter(failures int, err error) time.Duration {
 	pause := pauses[min(failures, len(pauses))-1]
-	var fault *forecast.Error
-	if errors.As(err, &fault) {
+	if fault, ok := errors.AsType[*forecast.Error](err); ok {
 		pause = max(pause, fault.After)
 		if !fault.Retry {
 			pause = max(pause, time.Hour)
@@ -334,8 +333,8 @@ func (s *Scheduler) restHost(ctx context.Context, about forecast.About, results 
 	var rest time.Duration
 	failed := 0
 	for _, r := range results {
-		var fault *forecast.Error
-		if !errors.As(r.Err, &fault) || errors.Is(r.Err, errResting) {
+		fault, ok := errors.AsType[*forecast.Error](r.Err)
+		if !ok || errors.Is(r.Err, errResting) {
 			continue
 		}
 		if fault.Host {

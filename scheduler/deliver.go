@@ -18,10 +18,10 @@ import (
 const (
 	sendTogether  = 4               // attempts at one endpoint at once, by one replica
 	claimAtOnce   = 64              // deliveries to one endpoint
-	deliveryLease = 3 * time.Minute // longer than all claimed at once can take; a dead replica's are freed sooner
+	deliveryLease = 5 * time.Minute // longer than all claimed at once can take; a dead replica's are freed sooner
 	drainTime     = 2 * time.Minute // of one job; the next goes on
 	sweepEvery    = time.Second     // how late a retry may be
-	deliverLimit  = drainTime + 90*time.Second
+	deliverLimit  = drainTime + deliveryLease
 )
 
 type deliverWorker struct {

@@ -49,7 +49,7 @@ func forbidden() []netip.Addr {
 			}
 		}
 	}
-	for _, text := range strings.Fields(`169.254.169.254 100.100.100.200 192.0.0.192 fd00:ec2::254 64:ff9b::a9fe:a9fe
+	for text := range strings.FieldsSeq(`169.254.169.254 100.100.100.200 192.0.0.192 fd00:ec2::254 64:ff9b::a9fe:a9fe
 		2002:a9fe:a9fe:: 2001:0:a9fe:a9fe:: ::ffff:169.254.169.254 ::169.254.169.254 10.1.2.3 172.31.255.1 192.168.1.1`) {
 		list = append(list, netip.MustParseAddr(text))
 	}

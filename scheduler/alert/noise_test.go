@@ -1,7 +1,6 @@
 package alert_test
 
 import (
-	"fmt"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -106,22 +105,25 @@ func TestNoiseIsDampedAndNothingIsLate(t *testing.T) {
 
 // What gets critical is told while it chatters, once.
 func TestCriticalIsToldWhileItChatters(t *testing.T) {
-	s := alert.State{Condition: alert.Cleared}
-	var told []string
-	for i := range 60 {
-		j := alert.Judgement{At: start.Add(time.Duration(i) * tick), Known: true, Bad: i%2 == 0, Severity: alert.Major, Cause: "a", Start: start}
-		if i >= 40 {
-			j.Bad, j.Severity = true, alert.Critical
-		}
-		d := alert.ForPours.Decide(s, j)
-		s = d.State
-		if d.Event != "" && !d.Quiet {
-			told = append(told, fmt.Sprint(i, " ", d.Event, " ", s.Severity))
-		}
+	var changes []time.Time
+	for i := range 4 {
+		changes = append(changes, start.Add(time.Duration(i-4)*tick))
 	}
-	require.Contains(t, told, "40 alert.changed critical")
-	require.Len(t, told, 1+len(told[:len(told)-1]))
-	require.LessOrEqual(t, len(told), 6, told)
+	s := alert.State{Condition: alert.Cleared, Chattering: true, Memory: alert.Memory{Peak: alert.Major, Start: start, Changes: changes, Loudest: alert.Major}}
+	j := alert.Judgement{At: start, Known: true, Bad: true, Severity: alert.Major, Cause: "a", Start: start}
+	d := alert.ForPours.Decide(s, j)
+	require.Equal(t, alert.EventRaised, d.Event)
+	require.True(t, d.Quiet, "kept, and not told")
+	j.At, j.Severity = start.Add(tick), alert.Critical
+	d = alert.ForPours.Decide(d.State, j)
+	require.Equal(t, alert.EventChanged, d.Event)
+	require.False(t, d.Quiet)
+	again := d.State
+	again.Condition = alert.Cleared
+	j.At = start.Add(2 * tick)
+	d = alert.ForPours.Decide(again, j)
+	require.Equal(t, alert.EventRaised, d.Event)
+	require.True(t, d.Quiet, "told already")
 }
 
 func TestDelays(t *testing.T) {

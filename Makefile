@@ -9,9 +9,7 @@ LINT    := $(GO) tool -modfile=tools.mod golangci-lint
 OPTIONS := $(filter --%,$(MAKECMDGOALS))
 
 # Server programs that `make postgres` unpacked for an account that may not install packages.
-ifneq ($(wildcard .postgres/bin/postgres),)
-export PATH := $(CURDIR)/.postgres/bin:$(PATH)
-endif
+export PATH := $(PATH):$(CURDIR)/.postgres/bin
 
 .PHONY: help
 help: ## list the targets

@@ -127,7 +127,7 @@ func (d *show) openLog(context.Context) error {
 
 // remember writes the state for a later run.
 func (d *show) remember() error {
-	text, err := json.Marshal(d.state)
+	text, err := json.Marshal(d.state) //nolint:gosec // the demo keeps its own secrets in its own folder
 	if err != nil {
 		return err
 	}
@@ -316,7 +316,7 @@ func (d *show) printNotice(n Notice) {
 
 // stayUp goes on printing notices until ctx ends.
 func (d *show) stayUp(ctx context.Context) error {
-	d.say("\nThe service stays up until Ctrl-C. Try, in another shell:")
+	d.say("\nThe board is at %s until Ctrl-C; sign in with the token below. In another shell:", d.service.URL)
 	d.say("  export TOKEN=%s", d.state.Token)
 	d.say("  curl -s -H \"Authorization: Bearer $TOKEN\" %s/v1/pours?verdict=move", d.service.URL)
 	for {

@@ -9,13 +9,13 @@ import (
 	"testing"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // world is one pour of crew 1 and plant 1 with everything that can hang on it.

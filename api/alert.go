@@ -5,9 +5,9 @@ import (
 	"net/http"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // An Alert is a condition of a pour or of a weather source. There is one for each subject and kind; each time it is

@@ -10,17 +10,17 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
-	"github.com/google/uuid"
-	"github.com/labstack/echo/v4"
-	"github.com/prometheus/client_golang/prometheus"
-
 	"frostgate/api/access"
 	"frostgate/api/board"
 	"frostgate/db"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Config sets up the API.

@@ -7,9 +7,9 @@ import (
 	"runtime"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-
 	"frostgate/rules"
+
+	"github.com/danielgtaylor/huma/v2"
 )
 
 // caseBytes bounds a stateless case; half a year of hours is about 1 MB.

@@ -6,11 +6,11 @@ import (
 	"reflect"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/google/uuid"
 )
 
 // An AssessmentLine is an assessment in a list: what it says, without the series.

@@ -8,10 +8,10 @@ import (
 	"strconv"
 	"time"
 
+	"frostgate/db"
+
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/google/uuid"
-
-	"frostgate/db"
 )
 
 // An AuditEntry is one edit of one record.

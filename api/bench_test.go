@@ -9,13 +9,13 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/db/dbtest"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
 )
 
 // The statements that the API runs for one pour and for a page of 50, for the limit that it is measured beside: net/http

@@ -11,11 +11,11 @@ import (
 	"reflect"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/google/uuid"
 )
 
 // A PourRow is one pour of a bulk edit in JSON: with id and version an edit, without a new one.
@@ -385,7 +385,8 @@ func reportOf(rows []*bulkRow, dryRun bool) BulkReport {
 // usUnits tells which units a table is in.
 func usUnits(ctx context.Context, tx interface {
 	Firm(context.Context) (db.Firm, error)
-}, asked string) (bool, error) {
+}, asked string,
+) (bool, error) {
 	if asked != "" {
 		return asked == string(rules.UnitsUS), nil
 	}

@@ -10,9 +10,9 @@ import (
 	"net/http"
 	"strings"
 
-	"github.com/danielgtaylor/huma/v2"
-
 	"frostgate/db"
+
+	"github.com/danielgtaylor/huma/v2"
 )
 
 // Idempotent makes a create safe to repeat.

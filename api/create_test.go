@@ -8,11 +8,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api/access"
 	"frostgate/db"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // draft-ietf-httpapi-idempotency-key-header-07, 2.6: a repeated request is answered as the first and done once; the same

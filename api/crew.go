@@ -4,9 +4,9 @@ import (
 	"context"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // A CrewForm is a crew as people give it.

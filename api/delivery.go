@@ -5,9 +5,9 @@ import (
 	"net/http"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // A Delivery is one notice to one endpoint: the same bytes under the same id on every attempt.

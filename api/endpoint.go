@@ -9,10 +9,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/scheduler/alert"
+
+	"github.com/google/uuid"
 )
 
 // An EndpointForm is where notices go, as people give it. The URL is a secret: it is taken, and never given out.

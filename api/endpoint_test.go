@@ -3,9 +3,9 @@ package api
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/alert"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Every form that the alert package writes can be chosen, and shown beforehand.

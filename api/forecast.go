@@ -8,12 +8,12 @@ import (
 	"slices"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/google/uuid"
 )
 
 // A Forecast is what one source said of one place at one time. It is never changed.

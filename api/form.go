@@ -7,10 +7,10 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/danielgtaylor/huma/v2"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/danielgtaylor/huma/v2"
 )
 
 // fromRules words what the rules say of a part of a case, so that what they accept is written down once, in rules. Parts

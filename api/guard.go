@@ -9,12 +9,12 @@ import (
 	"strings"
 	"time"
 
+	"frostgate/api/access"
+	"frostgate/db"
+
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humaecho"
 	"github.com/google/uuid"
-
-	"frostgate/api/access"
-	"frostgate/db"
 )
 
 // patience bounds the work on one request.

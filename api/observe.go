@@ -10,11 +10,11 @@ import (
 	"strconv"
 	"time"
 
+	"frostgate/api/access"
+
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 	"github.com/prometheus/client_golang/prometheus"
-
-	"frostgate/api/access"
 )
 
 // exchange is what is known of one request while it is answered; its log line is written from it.

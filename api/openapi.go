@@ -8,10 +8,10 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/danielgtaylor/huma/v2"
-
 	"frostgate/api/access"
 	"frostgate/rules"
+
+	"github.com/danielgtaylor/huma/v2"
 )
 
 // A route describes one operation beyond what its types say.

@@ -9,10 +9,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api/access"
 	"frostgate/db"
+
+	"github.com/stretchr/testify/require"
 )
 
 var linked = regexp.MustCompile(`<([^>]*)>; rel="([a-z]+)"`)

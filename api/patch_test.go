@@ -78,8 +78,10 @@ func TestAMoveTakesAlongWhatHangsOnTheStart(t *testing.T) {
 	require.Equal(t, "2026-01-15T14:00:00Z", cover["on_at"])
 	require.Equal(t, "2026-01-17T13:00:00Z", cover["off_at"])
 
-	held := b.do(call{method: "PATCH", path: path, header: map[string]string{"If-Match": "*"},
-		body: `{"starts_at":"2026-01-17T07:00:00-06:00","occupied_until":"2026-01-17T23:30:00Z","cancel_by":null}`}).is(200)
+	held := b.do(call{
+		method: "PATCH", path: path, header: map[string]string{"If-Match": "*"},
+		body: `{"starts_at":"2026-01-17T07:00:00-06:00","occupied_until":"2026-01-17T23:30:00Z","cancel_by":null}`,
+	}).is(200)
 	require.Equal(t, "2026-01-17T23:30:00Z", held["occupied_until"])
 	require.NotContains(t, held, "cancel_by")
 	require.Equal(t, "2026-01-17T19:00:00Z", held["protection"].([]any)[0].(map[string]any)["on_at"])

@@ -5,10 +5,10 @@ import (
 	"net/http"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // A PourForm is a pour as people give it.
@@ -283,7 +283,8 @@ func (a *API) servePours() {
 	}, func(ctx context.Context, in *struct {
 		PageInput
 		PoursInput
-	}) (*listed[PourLine], error) {
+	},
+	) (*listed[PourLine], error) {
 		page, err := in.page(ctx)
 		if err != nil {
 			return nil, err

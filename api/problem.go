@@ -10,12 +10,12 @@ import (
 	"sync"
 	"time"
 
+	"frostgate/db"
+	"frostgate/rules"
+
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/validation"
 	"github.com/labstack/echo/v4"
-
-	"frostgate/db"
-	"frostgate/rules"
 )
 
 // A Problem is every answer of 400 and above (RFC 9457). It never repeats the offending value, and at 500 and above

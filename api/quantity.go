@@ -27,8 +27,11 @@ type unit struct {
 var (
 	millimetre = unit{names: []string{"mm"}, scale: 1}
 	lengthMM   = []unit{
-		millimetre, {names: []string{"cm"}, scale: 10}, {names: []string{"m"}, scale: 1000},
-		{names: []string{"in", "inch", "inches", `"`}, scale: 25.4}, {names: []string{"ft", "feet", "foot", "'"}, scale: 304.8},
+		millimetre,
+		{names: []string{"cm"}, scale: 10},
+		{names: []string{"m"}, scale: 1000},
+		{names: []string{"in", "inch", "inches", `"`}, scale: 25.4},
+		{names: []string{"ft", "feet", "foot", "'"}, scale: 304.8},
 		{names: []string{"yd", "yards"}, scale: 914.4},
 	}
 
@@ -37,11 +40,13 @@ var (
 	thickness = dimension{units: lengthMM, us: "in", si: "mm"}
 	extent    = dimension{units: lengthMM, us: "ft", si: "mm"}
 	area      = dimension{us: "ft2", si: "m2", units: []unit{
-		{names: []string{"m2", "m²", "sq m"}, scale: 1}, {names: []string{"ft2", "ft²", "sq ft", "sf"}, scale: 0.09290304},
+		{names: []string{"m2", "m²", "sq m"}, scale: 1},
+		{names: []string{"ft2", "ft²", "sq ft", "sf"}, scale: 0.09290304},
 		{names: []string{"yd2", "yd²", "sq yd", "sy"}, scale: 0.83612736},
 	}}
 	volume = dimension{us: "yd3", si: "m3", units: []unit{
-		{names: []string{"m3", "m³", "cu m"}, scale: 1}, {names: []string{"yd3", "yd³", "cu yd", "cy"}, scale: 0.764554857984},
+		{names: []string{"m3", "m³", "cu m"}, scale: 1},
+		{names: []string{"yd3", "yd³", "cu yd", "cy"}, scale: 0.764554857984},
 		{names: []string{"ft3", "ft³", "cu ft", "cf"}, scale: 0.028316846592},
 	}}
 	temperature = dimension{us: "F", si: "C", units: []unit{

@@ -70,8 +70,16 @@ func TestNumbersAsSpreadsheetsWriteThem(t *testing.T) {
 		comma bool
 		want  float64
 	}{
-		{"5", false, 5}, {"5.25", false, 5.25}, {".5", false, .5}, {"-3", false, -3}, {"+3", false, 3}, {"1,250", false, 1250},
-		{"1,250.5", false, 1250.5}, {"12,5", true, 12.5}, {"12.5", true, 12.5}, {"1250", true, 1250},
+		{"5", false, 5},
+		{"5.25", false, 5.25},
+		{".5", false, .5},
+		{"-3", false, -3},
+		{"+3", false, 3},
+		{"1,250", false, 1250},
+		{"1,250.5", false, 1250.5},
+		{"12,5", true, 12.5},
+		{"12.5", true, 12.5},
+		{"1250", true, 1250},
 	} {
 		got, err := number(c.text, c.comma)
 		require.NoError(t, err, c.text)
@@ -81,8 +89,19 @@ func TestNumbersAsSpreadsheetsWriteThem(t *testing.T) {
 		text  string
 		comma bool
 	}{
-		{"", false}, {"five", false}, {"5 in", false}, {"12,5", false}, {"1.250", true}, {"1e3", false}, {"NaN", false}, {"Inf", false},
-		{"0x10", false}, {"1_000", false}, {"--5", false}, {"=5", false}, {"5,5,5", true},
+		{"", false},
+		{"five", false},
+		{"5 in", false},
+		{"12,5", false},
+		{"1.250", true},
+		{"1e3", false},
+		{"NaN", false},
+		{"Inf", false},
+		{"0x10", false},
+		{"1_000", false},
+		{"--5", false},
+		{"=5", false},
+		{"5,5,5", true},
 	} {
 		_, err := number(c.text, c.comma)
 		require.Error(t, err, c.text)

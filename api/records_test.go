@@ -7,9 +7,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
+
+	"github.com/stretchr/testify/require"
 )
 
 // coldCase is a slab on a cold day, three days of weather before it and four after.
@@ -159,5 +159,5 @@ func TestWhatHangsOnAnAssessedPour(t *testing.T) {
 	sent := w.do(call{method: "GET", path: "/v1/deliveries?state=pending&pour_id=" + w.ids["/v1/pours/"]}).is(200).items()
 	require.Len(t, sent, 1)
 	detail := w.do(call{method: "GET", path: "/v1/deliveries/" + sent[0].str("id")}).is(200)
-	require.Equal(t, `{"type":"alert.raised"}`, detail["body"])
+	require.JSONEq(t, `{"type":"alert.raised"}`, detail["body"].(string))
 }

@@ -6,9 +6,9 @@ import (
 	"reflect"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // A resource is a kind of record that people keep: sites, plants, crews, mixes and pours. R is its record, F the form

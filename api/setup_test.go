@@ -16,13 +16,13 @@ import (
 	"testing"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/db/dbtest"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // bundle is an API on a database of its own, with what tests ask of it.

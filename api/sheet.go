@@ -12,10 +12,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // A sheet row is a pour as a spreadsheet shows it: sites, plants, crews and mixes by name, times on the site's wall
@@ -538,7 +538,7 @@ func (r *sheetRow) read(headings []heading, cells tableRow, t *table, names *dir
 			continue
 		}
 		err := h.read(r, c)
-		if err != nil && !(errors.Is(err, errNoClock) && len(violations) > 0) {
+		if err != nil && (!errors.Is(err, errNoClock) || len(violations) == 0) {
 			violations = append(violations, Violation{Row: cells.number, Column: h.text, Code: "invalid", Detail: err.Error()})
 		}
 	}

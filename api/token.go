@@ -6,10 +6,10 @@ import (
 	"reflect"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/api/access"
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // A TokenForm is a token as people ask for it.

@@ -4,9 +4,9 @@ import (
 	"context"
 	"net/http"
 
-	"github.com/google/uuid"
-
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // Windows are the starts that a pour could have in the coming days.

@@ -8,10 +8,10 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/db"
+
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/db"
 )
 
 func TestTokens(t *testing.T) {

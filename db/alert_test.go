@@ -6,10 +6,10 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/db"
+
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/db"
 )
 
 // One alert goes through its life: what is stored is what comes back, and the

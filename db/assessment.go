@@ -6,10 +6,10 @@ import (
 	"fmt"
 	"time"
 
+	"frostgate/rules"
+
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-
-	"frostgate/rules"
 )
 
 // AssessmentLine is an assessment in a list: all but the document.

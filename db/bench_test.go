@@ -8,11 +8,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // The limits that the service is measured against stand beside what it does, in

@@ -5,11 +5,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/db/dbtest"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // A notice is stored once per transition and type, its deliveries with it.

@@ -6,11 +6,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // hours makes a row of hours from a time, each with a temperature.

@@ -5,10 +5,10 @@ import (
 	"fmt"
 	"time"
 
+	"frostgate/rules"
+
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-
-	"frostgate/rules"
 )
 
 // Issue is the hours that one source gave for one cell at one time. It is never

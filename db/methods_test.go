@@ -8,9 +8,9 @@ import (
 	"reflect"
 	"testing"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Every method of DB and Tx runs in a test of this package: a query whose

@@ -3,11 +3,11 @@ package db_test
 import (
 	"testing"
 
-	"github.com/stretchr/testify/require"
-	"golang.org/x/sync/errgroup"
-
 	"frostgate/db"
 	"frostgate/db/dbtest"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sync/errgroup"
 )
 
 // Three replicas that start together migrate once and all succeed.

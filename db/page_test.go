@@ -6,9 +6,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Whoever walks a list page by page meets every row that was there from the

@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // Plant is a ready-mix plant that supplies pours.

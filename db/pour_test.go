@@ -4,11 +4,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // One crew is not in two places, in whichever order the edits come.

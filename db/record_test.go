@@ -4,11 +4,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // A record comes back as it went in, every field of it.

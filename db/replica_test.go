@@ -5,11 +5,11 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/db"
+
 	"github.com/riverqueue/river"
 	"github.com/riverqueue/river/riverdriver/riverpgxv5"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/db"
 )
 
 type chore struct{}

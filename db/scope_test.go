@@ -9,11 +9,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // world has a pour for each of two crews and two plants, each pour at a site and

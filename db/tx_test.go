@@ -8,11 +8,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/db/dbtest"
 	"frostgate/rules"
+
+	"github.com/stretchr/testify/require"
 )
 
 // A transaction that fails leaves nothing, the audit included.

@@ -231,7 +231,7 @@ func (j *job) answer(findings []Finding) Assessment {
 	a.Chance = j.chance
 	a.Windows = j.windows()
 	a.ColdWeather = j.coldWeather()
-	a.Cautions = j.cautions(findings)
+	a.Cautions = j.cautions()
 	return a
 }
 

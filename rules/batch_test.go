@@ -178,7 +178,9 @@ func TestDoses(t *testing.T) {
 	c := with(demoCase(), basisMix(50))
 	c.Pour.VolumeM3, c.Pour.WastePct = new(10*yd3), new(0.0)
 	c.Pour.Mix.Admixtures = []Admixture{
-		{Kind: calciumChloride, DosePct: 2}, {Kind: nonchloride, DosePct: 1}, {Kind: waterReducer, DosePct: .3},
+		{Kind: calciumChloride, DosePct: 2},
+		{Kind: nonchloride, DosePct: 1},
+		{Kind: waterReducer, DosePct: .3},
 		{Kind: calciumChloride, DosePct: 1, Product: "liquid"},
 	}
 	_, out := ordered(c, 30, 0.75)

@@ -4,7 +4,7 @@ import "slices"
 
 // cautions are what every crew has to be told besides the verdict, as far as the
 // pour gives cause.
-func (j *job) cautions(findings []Finding) []string {
+func (j *job) cautions() []string {
 	p := &j.c.Pour
 	list := []string{
 		"Wet cement burns skin and eyes: wear waterproof gloves, boots and eye protection, and wash splashes off at once.",

@@ -74,11 +74,19 @@ func TestDecodeRefuses(t *testing.T) {
 		"missing": {
 			`{"site": {}, "pour": {"mix": {}}, "weather": [{}]}`,
 			[]Violation{
-				{"/site/latitude", "is required"}, {"/site/longitude", "is required"}, {"/site/timezone", "is required"},
-				{"/pour/mix/cement_type", "is required"}, {"/pour/mix/cement_kg_m3", "is required"}, {"/pour/mix/water_kg_m3", "is required"},
-				{"/pour/mix/aggregate_kg_m3", "is required"}, {"/pour/mix/strength_mpa", "is required"},
-				{"/pour/element", "is required"}, {"/pour/thickness_mm", "is required"}, {"/pour/starts_at", "is required"},
-				{"/weather/0/at", "is required"}, {"/weather/0/air_temp_c", "is required"},
+				{"/site/latitude", "is required"},
+				{"/site/longitude", "is required"},
+				{"/site/timezone", "is required"},
+				{"/pour/mix/cement_type", "is required"},
+				{"/pour/mix/cement_kg_m3", "is required"},
+				{"/pour/mix/water_kg_m3", "is required"},
+				{"/pour/mix/aggregate_kg_m3", "is required"},
+				{"/pour/mix/strength_mpa", "is required"},
+				{"/pour/element", "is required"},
+				{"/pour/thickness_mm", "is required"},
+				{"/pour/starts_at", "is required"},
+				{"/weather/0/at", "is required"},
+				{"/weather/0/air_temp_c", "is required"},
 			},
 		},
 		"no pour":  {`{"site": {"latitude": 1, "longitude": 1, "timezone": "UTC"}, "weather": []}`, []Violation{{"/pour", "is required"}}},
@@ -92,8 +100,10 @@ func TestDecodeRefuses(t *testing.T) {
 		"more types": {
 			swap(`"reinforced": true, "service_category": 2`, `"reinforced": 1, "service_category": 2.5, "observations": {}, "plant": []`),
 			[]Violation{
-				{"/pour/reinforced", "must be true or false, not a number"}, {"/pour/service_category", "must be a whole number"},
-				{"/pour/observations", "must be a list, not an object"}, {"/pour/plant", "must be an object, not a list"},
+				{"/pour/reinforced", "must be true or false, not a number"},
+				{"/pour/service_category", "must be a whole number"},
+				{"/pour/observations", "must be a list, not an object"},
+				{"/pour/plant", "must be an object, not a list"},
 			},
 		},
 		"too large a number": {swap(`"area_m2": 70`, `"area_m2": 1e400`), []Violation{{"/pour/area_m2", "is too large a number"}}},
@@ -105,8 +115,11 @@ func TestDecodeRefuses(t *testing.T) {
 		"ranges": {
 			swap(`"thickness_mm": 125, "area_m2": 70`, `"thickness_mm": 5, "area_m2": -1, "element_": 0, "waste_pct": 200, "form_r_m2k_w": 11`),
 			[]Violation{
-				{"/pour/element_", "is not a known member"}, {"/pour/thickness_mm", "must be between 50 and 3000 mm"}, {"/pour/area_m2", "must be between 0 and 100000 m²"},
-				{"/pour/waste_pct", "must be between 0 and 100 %"}, {"/pour/form_r_m2k_w", "must be between 0 and 10 m²K/W"},
+				{"/pour/element_", "is not a known member"},
+				{"/pour/thickness_mm", "must be between 50 and 3000 mm"},
+				{"/pour/area_m2", "must be between 0 and 100000 m²"},
+				{"/pour/waste_pct", "must be between 0 and 100 %"},
+				{"/pour/form_r_m2k_w", "must be between 0 and 10 m²K/W"},
 			},
 		},
 		"words": {
@@ -164,7 +177,8 @@ func TestDecodeRefuses(t *testing.T) {
 		"control characters": {
 			swap(`"site": {`, `"warnings": [{"event": "a\u0000b", "onset_at": "2026-01-20T00:00:00Z", "ends_at": "2026-01-19T00:00:00Z", "severity": "dire"}], "site": {`),
 			[]Violation{
-				{"/warnings/0/event", "must not hold control characters"}, {"/warnings/0/severity", "must be extreme, severe, moderate, minor or unknown"},
+				{"/warnings/0/event", "must not hold control characters"},
+				{"/warnings/0/severity", "must be extreme, severe, moderate, minor or unknown"},
 				{"/warnings/0/ends_at", "must be after onset_at"},
 			},
 		},

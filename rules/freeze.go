@@ -145,8 +145,10 @@ func (j *job) thermalShock() []Finding {
 	f.Sentence = fmt.Sprintf("Taking the blankets off on %s cools the top by %s within a day; at most %s is safe.",
 		say.clock(off), say.tempDiff(top-low), say.tempDiff(limit))
 	if s := &j.shield; !s.off.IsZero() && s.off.After(off) {
-		f.Remedy = &Remedy{Kind: "remove_later", By: &s.off, AtHand: true, Passes: true,
-			Sentence: fmt.Sprintf("Leave them on until %s.", say.clock(s.off))}
+		f.Remedy = &Remedy{
+			Kind: "remove_later", By: &s.off, AtHand: true, Passes: true,
+			Sentence: fmt.Sprintf("Leave them on until %s.", say.clock(s.off)),
+		}
 	}
 	return []Finding{f}
 }

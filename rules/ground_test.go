@@ -4,9 +4,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/slab"
+
+	"github.com/stretchr/testify/require"
 )
 
 // TestLongStepsAndFewCellsCostNothing compares what is saved on, long steps after

@@ -4,10 +4,10 @@ import (
 	"math"
 	"testing"
 
+	"frostgate/rules/physics/mix"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/mix"
 )
 
 func TestLimitsAreWhole(t *testing.T) {

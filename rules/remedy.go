@@ -171,8 +171,10 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 			continue
 		}
 		say := j.say()
-		return &Remedy{Kind: "blankets", RM2KW: new(hiredRM2KW[i]), By: &on, Passes: true,
-			Sentence: fmt.Sprintf("Blankets of %s on by %s would keep it from freezing; none are listed as at hand.", say.rvalue(hiredRM2KW[i]), say.clock(on))}, nil
+		return &Remedy{
+			Kind: "blankets", RM2KW: new(hiredRM2KW[i]), By: &on, Passes: true,
+			Sentence: fmt.Sprintf("Blankets of %s on by %s would keep it from freezing; none are listed as at hand.", say.rvalue(hiredRM2KW[i]), say.clock(on)),
+		}, nil
 	}
 	return nil, nil
 }
@@ -232,8 +234,10 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 			return nil, err
 		}
 		if safe(&run) {
-			return &Remedy{Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true,
-				Sentence: fmt.Sprintf("%s: it then has %s by %s and does not freeze.", q.words, j.critical(), j.say().clock(run.critical))}, nil
+			return &Remedy{
+				Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true,
+				Sentence: fmt.Sprintf("%s: it then has %s by %s and does not freeze.", q.words, j.critical(), j.say().clock(run.critical)),
+			}, nil
 		}
 		day := j.dayOf(&q.pour, &run)
 		best, on := j.c.Pour.warmest(), day.coverableAt()
@@ -324,8 +328,10 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 		if day.finishingEnds.IsZero() || !inTime(&day) {
 			continue
 		}
-		return &Remedy{Kind: c.kind, ValueC: c.value, DosePct: c.dose, By: j.orderBy(), AtHand: true, Passes: true,
-			Sentence: fmt.Sprintf("%s: finishing then ends about %s.", c.words, say.clock(day.finishingEnds))}, nil
+		return &Remedy{
+			Kind: c.kind, ValueC: c.value, DosePct: c.dose, By: j.orderBy(), AtHand: true, Passes: true,
+			Sentence: fmt.Sprintf("%s: finishing then ends about %s.", c.words, say.clock(day.finishingEnds)),
+		}, nil
 	}
 	return nil, nil
 }

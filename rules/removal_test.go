@@ -4,10 +4,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules/physics/curing"
 	"frostgate/rules/physics/mix"
+
+	"github.com/stretchr/testify/require"
 )
 
 // slabThick is a filled-in slab of a thickness.
@@ -29,10 +29,15 @@ func TestProtectionPeriod(t *testing.T) {
 		days     float64
 		id       string
 	}{
-		{1, noAccelerator, 2, "A4-01"}, {1, fast, 1, "A4-01"},
-		{2, noAccelerator, 3, "A4-02"}, {2, fast, 2, "A4-02"}, {2, dosed, 2, "A4-02"},
-		{3, noAccelerator, 6, "A4-03"}, {3, fast, 4, "A4-03"},
-		{4, noAccelerator, 3, "A4-04"}, {4, fast, 2, "A4-04"}, // and strength in place is to be proved
+		{1, noAccelerator, 2, "A4-01"},
+		{1, fast, 1, "A4-01"},
+		{2, noAccelerator, 3, "A4-02"},
+		{2, fast, 2, "A4-02"},
+		{2, dosed, 2, "A4-02"},
+		{3, noAccelerator, 6, "A4-03"},
+		{3, fast, 4, "A4-03"},
+		{4, noAccelerator, 3, "A4-04"},
+		{4, fast, 2, "A4-04"}, // and strength in place is to be proved
 	} {
 		c, _ := filled(func(c *Case) { c.Pour.ServiceCategory = x.category; x.change(c) })
 		hours, src := protectionPeriodH(&c)

@@ -5,10 +5,10 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/rules/physics/air"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules/physics/air"
 )
 
 // setAfter is the job of a case with final set some hours after the start and

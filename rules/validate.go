@@ -90,6 +90,7 @@ func (k checker) add(name, detail string) {
 
 // in is the checker of a member; item of an element of a list.
 func (k checker) in(name string) checker { return checker{k.at + "/" + name, k.found} }
+
 func (k checker) item(name string, i int) checker {
 	return checker{k.at + "/" + name + "/" + strconv.Itoa(i), k.found}
 }

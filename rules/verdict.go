@@ -111,16 +111,16 @@ func (j *job) headline(v Verdict, reason string, findings []Finding) string {
 // besides is the other remedies without which the pour would have to move.
 func besides(w *Finding, findings []Finding) string {
 	said := []string{w.Remedy.Kind}
-	text := ""
+	var text strings.Builder
 	for i := range findings {
 		f := &findings[i]
 		if f.Effect != EffectMove || f.Remedy == nil || slices.Contains(said, f.Remedy.Kind) {
 			continue
 		}
 		said = append(said, f.Remedy.Kind)
-		text += " " + f.Remedy.Sentence
+		text.WriteString(" " + f.Remedy.Sentence)
 	}
-	return text
+	return text.String()
 }
 
 func (j *job) placeHeadline() string {

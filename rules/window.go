@@ -165,14 +165,14 @@ func (j *job) attempts(starts []time.Time) ([]attempt, error) {
 
 // takeCovered lets a start on a frozen or doubtful base take the ground as it
 // would be under the best blankets at hand, where that helps.
-func (w *job) takeCovered(covered *groundCourse) {
-	if covered == nil || w.ground.State == baseThawed || w.c.Pour.Element == Wall {
+func (j *job) takeCovered(covered *groundCourse) {
+	if covered == nil || j.ground.State == baseThawed || j.c.Pour.Element == Wall {
 		return
 	}
-	h := w.wx.clock(w.c.Pour.StartsAt)
+	h := j.wx.clock(j.c.Pour.StartsAt)
 	s := covered.track.At(h)
-	if became := w.stateOf(&s); became != baseFrozen && became != w.ground.State {
-		w.fit = &fitBase{atHand: true, state: covered.track.StateAt(h)}
+	if became := j.stateOf(&s); became != baseFrozen && became != j.ground.State {
+		j.fit = &fitBase{atHand: true, state: covered.track.StateAt(h)}
 	}
 }
 
@@ -251,28 +251,28 @@ func (a *attempt) weigh(planned *job) {
 
 // lost reports whether a start has to move whatever blankets do; what they would
 // do is then not asked, and not held against it.
-func (w *job) lost() bool {
-	return (w.ground.State == baseFrozen && w.fit == nil && w.c.Pour.Element != Wall) || !w.inDaylight()
+func (j *job) lost() bool {
+	return (j.ground.State == baseFrozen && j.fit == nil && j.c.Pour.Element != Wall) || !j.inDaylight()
 }
 
 // inDaylight reports whether finishing ends by day, with an accelerator if need
 // be, or under lights.
-func (w *job) inDaylight() bool {
-	if w.c.Pour.Element != SlabOnGround || w.c.Pour.Crew.Lights || !w.day.afterDusk() {
+func (j *job) inDaylight() bool {
+	if j.c.Pour.Element != SlabOnGround || j.c.Pour.Crew.Lights || !j.day.afterDusk() {
 		return true
 	}
-	faster := w.fasterEnd()
-	return !faster.IsZero() && !faster.After(w.day.darkFrom)
+	faster := j.fasterEnd()
+	return !faster.IsZero() && !faster.After(j.day.darkFrom)
 }
 
-func (w *job) liftedAtGlance(f *Finding) bool {
+func (j *job) liftedAtGlance(f *Finding) bool {
 	switch f.Rule {
 	case "slab.freezes_early":
-		return w.shield.holds || (w.lost() && w.c.Pour.warmest() != nil)
+		return j.shield.holds || (j.lost() && j.c.Pour.warmest() != nil)
 	case "ground.frozen":
-		return w.fit != nil
+		return j.fit != nil
 	case "finish.after_dusk":
-		return w.inDaylight()
+		return j.inDaylight()
 	default:
 		return false
 	}
@@ -280,13 +280,13 @@ func (w *job) liftedAtGlance(f *Finding) bool {
 
 // fasterEnd estimates the end of finishing with an accelerator the plant can
 // dose; zero when there is none to gain.
-func (w *job) fasterEnd() time.Time {
-	if !w.canAccelerate() || w.run.finalSet.IsZero() {
+func (j *job) fasterEnd() time.Time {
+	if !j.canAccelerate() || j.run.finalSet.IsZero() {
 		return time.Time{}
 	}
 	gain := mostGain()
-	late := w.day.finishingEnds.Sub(w.run.finalSet)
-	return w.plan.batched.Add(hours(w.run.finalSet.Sub(w.plan.batched).Hours() / gain)).Add(late)
+	late := j.day.finishingEnds.Sub(j.run.finalSet)
+	return j.plan.batched.Add(hours(j.run.finalSet.Sub(j.plan.batched).Hours() / gain)).Add(late)
 }
 
 // lookAround judges the candidate starts that were asked for.

@@ -29,10 +29,10 @@ func TestWindowsAgreeWithFullAssessments(t *testing.T) {
 				moved.Pour.StartsAt, moved.Pour.Crew.DayEndsAt = starts[i], c.Pour.Crew.DayEndsAt.AddDate(0, 0, i)
 				full := Assess(moved, Options{})
 				all++
-				switch {
-				case full.Verdict == w.Verdict:
+				switch full.Verdict {
+				case w.Verdict:
 					agree++
-				case full.Verdict == Move:
+				case Move:
 					worse++
 				}
 			}

@@ -7,12 +7,12 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/riverqueue/river"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/alert"
+
+	"github.com/google/uuid"
+	"github.com/riverqueue/river"
 )
 
 const assessTimeout = time.Minute

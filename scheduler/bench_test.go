@@ -10,12 +10,12 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/scheduler"
 	"frostgate/scheduler/alert"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // sink takes everything at once and counts.

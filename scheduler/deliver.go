@@ -8,11 +8,11 @@ import (
 	"sync"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/riverqueue/river"
-
 	"frostgate/db"
 	"frostgate/scheduler/alert"
+
+	"github.com/google/uuid"
+	"github.com/riverqueue/river"
 )
 
 const (

@@ -9,12 +9,12 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/alert"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // A receiver that fails gets the same bytes under the same id, by the schedule.

@@ -10,11 +10,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/alert"
+
+	"github.com/stretchr/testify/require"
 )
 
 // A chat of each kind is told in its own form, on its own terms.

@@ -10,11 +10,11 @@ import (
 	"sync"
 	"time"
 
+	"frostgate/db"
+
 	"github.com/google/uuid"
 	"github.com/riverqueue/river"
 	"github.com/riverqueue/river/rivertype"
-
-	"frostgate/db"
 )
 
 // The queues, so that slow work of one kind doesn't hold up another.

@@ -8,11 +8,11 @@ import (
 	"slices"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/alert"
+
+	"github.com/google/uuid"
 )
 
 // notify decides for each pour whether its alert changes and who is told. Pours

@@ -7,13 +7,13 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/stretchr/testify/require"
 )
 
 // alertOf gives the alert of a kind; nil when there is none.

@@ -6,11 +6,11 @@ import (
 	"slices"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/riverqueue/river"
-
 	"frostgate/db"
 	"frostgate/scheduler/forecast"
+
+	"github.com/google/uuid"
+	"github.com/riverqueue/river"
 )
 
 // kindObserved marks issues of hours that were measured.

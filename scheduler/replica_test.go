@@ -12,16 +12,16 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/db/dbtest"
 	"frostgate/rules"
 	"frostgate/scheduler"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
 )
 
 // replicaEnv makes the test program a replica: what a kill test starts and kills.

@@ -11,6 +11,10 @@ import (
 	"sync"
 	"time"
 
+	"frostgate/db"
+	"frostgate/scheduler/alert"
+	"frostgate/scheduler/forecast"
+
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/prometheus/client_golang/prometheus"
@@ -18,10 +22,6 @@ import (
 	"github.com/riverqueue/river/riverdriver/riverpgxv5"
 	"github.com/riverqueue/river/rivertype"
 	"github.com/robfig/cron/v3"
-
-	"frostgate/db"
-	"frostgate/scheduler/alert"
-	"frostgate/scheduler/forecast"
 )
 
 // Config sets up a Scheduler. Only DB is required.

@@ -6,17 +6,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"sync"
 	"testing"
 	"time"
-
-	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
-	webhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
-	"github.com/stretchr/testify/require"
 
 	"frostgate/db"
 	"frostgate/db/dbtest"
@@ -26,6 +22,11 @@ import (
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/openmeteo"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	webhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
+	"github.com/stretchr/testify/require"
 )
 
 var (
@@ -362,9 +363,7 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 		r.got = append(r.got, d)
 	}
 	r.mu.Unlock()
-	for name, values := range r.header {
-		w.Header()[name] = values
-	}
+	maps.Copy(w.Header(), r.header)
 	w.WriteHeader(status)
 }
 

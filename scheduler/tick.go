@@ -5,11 +5,11 @@ import (
 	"fmt"
 	"time"
 
+	"frostgate/db"
+
 	"github.com/google/uuid"
 	"github.com/riverqueue/river"
 	"github.com/robfig/cron/v3"
-
-	"frostgate/db"
 )
 
 // The schedules, in UTC: in a zone with clock changes they would skip an hour

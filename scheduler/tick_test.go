@@ -8,12 +8,12 @@ import (
 	"testing/synctest"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // Ticks on a simulated clock, which begins in 2000: each minute has one slot of

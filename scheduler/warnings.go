@@ -6,10 +6,10 @@ import (
 	"slices"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/scheduler/forecast"
+
+	"github.com/google/uuid"
 )
 
 // warn asks for the official warnings of the sites that are due. All of one
@@ -87,7 +87,7 @@ func (s *Scheduler) takeWarnings(ctx context.Context, about forecast.About, cell
 			}
 		}
 		if asked != nil {
-			return nil
+			return nil //nolint:nilerr // told above; what is known stays
 		}
 		changed, err := s.replaceWarnings(ctx, tx, about.Name, sites, warnings)
 		if err != nil || len(changed) == 0 {

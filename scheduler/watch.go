@@ -5,12 +5,12 @@ import (
 	"errors"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules/physics/sun"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast"
+
+	"github.com/google/uuid"
 )
 
 // watch does what time alone makes necessary: pours whose hour has come are

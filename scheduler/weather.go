@@ -6,11 +6,11 @@ import (
 	"slices"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
+
+	"github.com/google/uuid"
 )
 
 // Weather is what an assessment rests on.
@@ -202,8 +202,8 @@ func (d *weatherDesk) offers(ctx context.Context, issue *db.SiteIssue, from time
 		ID: issue.ID.String(), Source: issue.Source, IssuedAt: issue.IssuedAt, Observed: issue.Kind == kindObserved, Partial: about.Partial,
 		StaleAfter: about.StaleAfter, DeadAfter: about.DeadAfter, ElevationM: d.places[issue.SiteID].ElevationM,
 	}
-	if issue.Issue.ElevationM != nil {
-		base.ElevationM = *issue.Issue.ElevationM
+	if issue.ElevationM != nil {
+		base.ElevationM = *issue.ElevationM
 	}
 	ahead, err := d.tx.Hours(ctx, issue.ID, from, d.now.Add(weatherAhead))
 	if err != nil {

@@ -9,8 +9,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler"
@@ -19,6 +17,8 @@ import (
 	"frostgate/scheduler/forecast/nws"
 	"frostgate/scheduler/forecast/openmeteo"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/stretchr/testify/require"
 )
 
 // allServices has a replica read every public service that there is.

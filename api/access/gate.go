@@ -8,9 +8,9 @@ import (
 	"sync"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // Role is what a token may do.

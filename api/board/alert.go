@@ -6,9 +6,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 // inForce are the conditions of an alert that somebody has to know of.
@@ -104,7 +104,7 @@ func until(s voice, t *time.Time) string {
 }
 
 func (b *Board) acknowledge(v *visit) error {
-	id, err := idParam(v, "id")
+	id, err := idParam(v)
 	if err != nil {
 		return err
 	}
@@ -120,8 +120,8 @@ func (b *Board) acknowledge(v *visit) error {
 }
 
 // idParam reads an id from the address; what is none is not found.
-func idParam(v *visit, name string) (uuid.UUID, error) {
-	id, err := uuid.Parse(v.Param(name))
+func idParam(v *visit) (uuid.UUID, error) {
+	id, err := uuid.Parse(v.Param("id"))
 	if err != nil {
 		return id, db.ErrNotFound
 	}

@@ -13,14 +13,15 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
-
-	"github.com/labstack/echo/v4"
 
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/labstack/echo/v4"
 )
 
 //go:embed templates assets
@@ -122,12 +123,7 @@ func (v *visit) ctx() context.Context { return v.Request().Context() }
 
 // may tells whether the caller may do what needs one of the roles.
 func (v *visit) may(roles ...access.Role) bool {
-	for _, r := range roles {
-		if v.caller.Role == r {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(roles, v.caller.Role)
 }
 
 func (v *visit) dispatcher() bool { return v.may(access.Dispatcher) }
@@ -302,7 +298,7 @@ func (b *Board) asset(c echo.Context) error {
 }
 
 func (b *Board) readPages() (map[string]*template.Template, error) {
-	helpers := template.FuncMap{"word": verdictWord, "percent": percent, "lower": strings.ToLower}
+	helpers := template.FuncMap{"word": func(v any) string { return verdictWord(rules.Verdict(fmt.Sprint(v))) }, "percent": percent, "lower": strings.ToLower}
 	common, err := template.New("").Funcs(helpers).ParseFS(files, "templates/layout.html", "templates/parts.html")
 	if err != nil {
 		return nil, fmt.Errorf("read templates: %w", err)

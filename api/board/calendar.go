@@ -9,12 +9,12 @@ import (
 	"strings"
 	"time"
 
+	"frostgate/db"
+	"frostgate/rules"
+
 	ics "github.com/arran4/golang-ical"
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
-
-	"frostgate/db"
-	"frostgate/rules"
 )
 
 type calendarsPage struct {

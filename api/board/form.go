@@ -10,10 +10,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // A pourForm is the form by which a pour is added or edited. Its values are texts as typed, in the firm's units.
@@ -227,7 +227,7 @@ func (b *Board) createPour(v *visit) error {
 }
 
 func (b *Board) updatePour(v *visit) error {
-	id, err := idParam(v, "id")
+	id, err := idParam(v)
 	if err != nil {
 		return err
 	}

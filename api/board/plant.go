@@ -5,10 +5,10 @@ import (
 	"slices"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // A plantsPage is what the plants are to deliver in the coming days.

@@ -9,10 +9,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // A pourPage is all that is known of one pour.
@@ -86,7 +86,7 @@ var steps = map[db.PourState][]step{
 
 // line finds a pour with the names of what it uses.
 func (b *Board) line(v *visit) (db.PourLine, error) {
-	id, err := idParam(v, "id")
+	id, err := idParam(v)
 	if err != nil {
 		return db.PourLine{}, err
 	}
@@ -441,7 +441,7 @@ func confirmation(v *visit, l db.PourLine) (confirmPage, error) {
 		}
 		s := newVoice(v.firm.Units, l.Timezone)
 		page.Word, page.To = "Move pour", to.UTC().Format(time.RFC3339)
-		page.Ask = fmt.Sprintf("Move %s from %s to %s? Crew time, cancel-by and blankets move along. The order has to be changed with the plant.", l.Name, s.day(&l.StartsAt), s.day(&to))
+		page.Ask = fmt.Sprintf("Move it from %s to %s? Crew time, cancel-by and blankets move along. The order has to be changed with the plant.", s.day(&l.StartsAt), s.day(&to))
 		return page, nil
 	}
 	for _, s := range steps[l.State] {
@@ -455,7 +455,7 @@ func confirmation(v *visit, l db.PourLine) (confirmPage, error) {
 
 // take takes a step that was confirmed.
 func (b *Board) take(v *visit) error {
-	id, err := idParam(v, "id")
+	id, err := idParam(v)
 	if err != nil {
 		return err
 	}

@@ -8,9 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/labstack/echo/v4"
-
 	"frostgate/api/access"
+
+	"github.com/labstack/echo/v4"
 )
 
 // The cookie holds the token itself, out of the reach of scripts: revoking the token ends every session of it. The
@@ -56,7 +56,7 @@ func (b *Board) setCookie(c echo.Context, value string, age time.Duration) {
 	if value == "" {
 		seconds = -1
 	}
-	c.SetCookie(&http.Cookie{
+	c.SetCookie(&http.Cookie{ //nolint:gosec // Secure wherever the page came over https
 		Name: b.cookieName(c), Value: value, Path: "/", MaxAge: seconds,
 		Secure: b.secure(c), HttpOnly: true, SameSite: http.SameSiteLaxMode, // lax: links in notices lead here
 	})

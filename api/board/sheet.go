@@ -7,10 +7,10 @@ import (
 	"slices"
 	"strconv"
 
-	"github.com/google/uuid"
-
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // A sheetPage is the one page that the foreman takes along.

@@ -19,14 +19,14 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api"
 	"frostgate/cmd/frostgate/demo"
 	"frostgate/rules"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 )
 
 // asProgram makes the test binary behave as the program itself, so that tests can kill it.
@@ -168,8 +168,10 @@ func enterPlaces(t *testing.T, c demo.Client) slabAt {
 		site:  create("/v1/sites", testSite),
 		plant: create("/v1/plants", api.PlantForm{Name: "Plant"}),
 		crew:  create("/v1/crews", api.CrewForm{Name: "Crew", DayStarts: "00:00", DayEnds: "24:00"}),
-		mix: create("/v1/mixes", api.MixForm{Name: "Mix", CementType: "III", CementKgM3: 360, WaterKgM3: 160, AggregateKgM3: 1830, StrengthMPa: 27.6,
-			Admixtures: []rules.Admixture{{Kind: "nonchloride_accelerator", DosePct: 2}}}),
+		mix: create("/v1/mixes", api.MixForm{
+			Name: "Mix", CementType: "III", CementKgM3: 360, WaterKgM3: 160, AggregateKgM3: 1830, StrengthMPa: 27.6,
+			Admixtures: []rules.Admixture{{Kind: "nonchloride_accelerator", DosePct: 2}},
+		}),
 	}
 }
 

@@ -7,9 +7,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
+
+	"github.com/stretchr/testify/require"
 )
 
 // say runs one command line with nothing on the standard input.
@@ -77,8 +77,10 @@ func TestPageOrder(t *testing.T) {
 		Verdict: rules.Protect, Headline: "It freezes early without blankets.",
 		Findings: []rules.Finding{
 			{Rule: "crew.cold_stress", Effect: rules.Note, Sentence: "Cold for hands."},
-			{Rule: "slab.freezes_early", Effect: rules.EffectMove, Sentence: "The top freezes.", Probability: &chance,
-				Remedy: &rules.Remedy{Kind: "blankets", Sentence: "One layer of R-4.", By: at(8), AtHand: true, Passes: true}},
+			{
+				Rule: "slab.freezes_early", Effect: rules.EffectMove, Sentence: "The top freezes.", Probability: &chance,
+				Remedy: &rules.Remedy{Kind: "blankets", Sentence: "One layer of R-4.", By: at(8), AtHand: true, Passes: true},
+			},
 		},
 		Timeline:   rules.Timeline{StartsAt: start, InitialSetAt: at(6), CriticalStrengthAt: at(30)},
 		Protection: &rules.ProtectionPlan{Layers: 1, RM2KW: 0.7, OnAt: at(8), OffAt: at(80), CoolDropC: 27.8},

@@ -4,10 +4,10 @@ import (
 	"context"
 	"fmt"
 
-	"github.com/google/uuid"
-
 	"frostgate/api"
 	"frostgate/db"
+
+	"github.com/google/uuid"
 )
 
 type openAPICommand struct{}

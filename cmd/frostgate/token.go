@@ -5,11 +5,11 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/cmd/frostgate/service"
 	"frostgate/db"
 	"frostgate/db/pgserver"
+
+	"github.com/google/uuid"
 )
 
 type tokenCommand struct {

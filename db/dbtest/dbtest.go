@@ -21,12 +21,12 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/db"
+	"frostgate/db/pgserver"
+
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/db"
-	"frostgate/db/pgserver"
 )
 
 // Key seals the secrets of test databases.

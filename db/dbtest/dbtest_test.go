@@ -10,10 +10,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/db"
 	"frostgate/db/dbtest"
+
+	"github.com/stretchr/testify/require"
 )
 
 const childVar = "DBTEST_TEST_CHILD"

@@ -16,10 +16,10 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/db/pgserver"
+
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/db/pgserver"
 )
 
 // The tests start servers the way programs do: some in this process, some in a

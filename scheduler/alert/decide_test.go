@@ -6,12 +6,12 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/rules"
+	"frostgate/scheduler/alert"
+
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"frostgate/rules"
-	"frostgate/scheduler/alert"
 )
 
 var start = time.Date(2027, 1, 15, 13, 0, 0, 0, time.UTC)

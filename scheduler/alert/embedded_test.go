@@ -5,9 +5,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/alert"
+
+	"github.com/stretchr/testify/require"
 )
 
 // embedded are the IPv6 addresses that lead to an IPv4 one: mapped (RFC 4291

@@ -7,9 +7,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/rules"
+
+	"github.com/google/uuid"
 )
 
 // Schema is the version of Event. Members are only added to a version.

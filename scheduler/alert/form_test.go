@@ -9,10 +9,10 @@ import (
 	"unicode/utf16"
 	"unicode/utf8"
 
+	"frostgate/scheduler/alert"
+
 	"github.com/rivo/uniseg"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/scheduler/alert"
 )
 
 func write(t *testing.T, e *alert.Event, form string) (contentType, body string) {

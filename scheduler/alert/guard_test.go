@@ -13,9 +13,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/alert"
+
+	"github.com/stretchr/testify/require"
 )
 
 // special are the address blocks of the IANA IPv4 and IPv6 special-purpose

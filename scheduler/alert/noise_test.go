@@ -5,9 +5,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/alert"
+
+	"github.com/stretchr/testify/require"
 )
 
 const (

@@ -12,10 +12,10 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/scheduler/alert"
+
 	webhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/scheduler/alert"
 )
 
 var secret = alert.NewSecret()

@@ -4,14 +4,14 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/local"
 	"frostgate/scheduler/forecast/metno"
 	"frostgate/scheduler/forecast/nws"
 	"frostgate/scheduler/forecast/openmeteo"
+
+	"github.com/stretchr/testify/require"
 )
 
 var chicago = forecast.Place{Latitude: 42, Longitude: -88, ElevationM: 220}

@@ -1,5 +1,7 @@
 package forecast
 
+import "slices"
+
 // Names of the sources that the order of choice knows. One that it does not know
 // comes last.
 const (
@@ -31,10 +33,8 @@ const (
 // RegionOf tells the region of a place from where it lies and from the sources
 // that were found for it.
 func RegionOf(p Place, sources []string) Region {
-	for _, name := range sources {
-		if name == sourceNWS {
-			return UnitedStates
-		}
+	if slices.Contains(sources, sourceNWS) {
+		return UnitedStates
 	}
 	if p.Latitude > nordicSouth && p.Latitude < nordicNorth && p.Longitude > nordicWest && p.Longitude < nordicEast {
 		return Nordic

@@ -15,9 +15,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/forecast"
+
+	"github.com/stretchr/testify/require"
 )
 
 const capBytes = 1 << 20

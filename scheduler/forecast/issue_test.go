@@ -5,10 +5,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
+
+	"github.com/stretchr/testify/require"
 )
 
 // fetched is a January evening in Chicago.

@@ -4,10 +4,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
+
+	"github.com/stretchr/testify/require"
 )
 
 // Four errors of +2, -2, +2, -2 have no bias and a root mean square of 2; the

@@ -18,7 +18,7 @@ const databaseName = "frostgate_demo"
 func named(server, database string) (string, error) {
 	u, err := url.Parse(server)
 	if err != nil || u.Host == "" && u.RawQuery == "" {
-		return "", errors.New("DATABASE_URL must be a URL, postgres://...")
+		return "", errors.New("DATABASE_URL must be a URL that begins with postgres://")
 	}
 	u.Path = "/" + database
 	return u.String(), nil

@@ -5,13 +5,13 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
-
 	"frostgate/api"
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/openmeteo"
+
+	"github.com/google/uuid"
 )
 
 // load enters the week through the service's API, places and people before the pours.

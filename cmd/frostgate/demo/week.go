@@ -73,13 +73,17 @@ func (p Pour) dated(anchor time.Time, zone *time.Location) api.PourForm {
 var (
 	// Weeks of frost over bare ground, still cold, then a thaw.
 	deepFrost = []Day{
-		{At: -12, MeanC: -10, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3}, {At: 2, MeanC: -9, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3},
-		{At: 4, MeanC: -3, SwingC: 3, Cloud: 0.5, WindMS: 4, DryC: 2}, {At: 5, MeanC: 3, SwingC: 3, Cloud: 0.7, WindMS: 3, DryC: 1},
+		{At: -12, MeanC: -10, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3},
+		{At: 2, MeanC: -9, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 3},
+		{At: 4, MeanC: -3, SwingC: 3, Cloud: 0.5, WindMS: 4, DryC: 2},
+		{At: 5, MeanC: 3, SwingC: 3, Cloud: 0.7, WindMS: 3, DryC: 1},
 	}
 	// A mild spell; the night after the second day is clear and cold.
 	coldSnap = []Day{
-		{At: 2.6, MeanC: 7, SwingC: 3, Cloud: 0.4, WindMS: 3, DryC: 1}, {At: 3.1, MeanC: -4, SwingC: 4, Cloud: 0.05, WindMS: 2, DryC: 3},
-		{At: 3.7, MeanC: -5, SwingC: 4, Cloud: 0.05, WindMS: 2, DryC: 3}, {At: 4.6, MeanC: 6, SwingC: 3, Cloud: 0.5, WindMS: 3, DryC: 1},
+		{At: 2.6, MeanC: 7, SwingC: 3, Cloud: 0.4, WindMS: 3, DryC: 1},
+		{At: 3.1, MeanC: -4, SwingC: 4, Cloud: 0.05, WindMS: 2, DryC: 3},
+		{At: 3.7, MeanC: -5, SwingC: 4, Cloud: 0.05, WindMS: 2, DryC: 3},
+		{At: 4.6, MeanC: 6, SwingC: 3, Cloud: 0.5, WindMS: 3, DryC: 1},
 	}
 	// Raw and grey, well above freezing: concrete sets slowly, nothing freezes.
 	rawAndGrey = []Day{{MeanC: 6, SwingC: 1.5, Cloud: 0.95, WindMS: 4, DryC: 1}}
@@ -87,8 +91,10 @@ var (
 	warmWind = []Day{{MeanC: 11, SwingC: 5, Cloud: 0.2, WindMS: 3, DryC: 2}}
 	// Mild, then a storm from the west on the third day.
 	storm = []Day{
-		{At: 2.9, MeanC: 8, SwingC: 4, Cloud: 0.5, WindMS: 4, DryC: 1}, {At: 3.5, MeanC: 4, SwingC: 3, Cloud: 0.8, WindMS: 12, DryC: 2},
-		{At: 4.2, MeanC: 0, SwingC: 3, Cloud: 0.6, WindMS: 12, DryC: 2}, {At: 5, MeanC: 5, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 1},
+		{At: 2.9, MeanC: 8, SwingC: 4, Cloud: 0.5, WindMS: 4, DryC: 1},
+		{At: 3.5, MeanC: 4, SwingC: 3, Cloud: 0.8, WindMS: 12, DryC: 2},
+		{At: 4.2, MeanC: 0, SwingC: 3, Cloud: 0.6, WindMS: 12, DryC: 2},
+		{At: 5, MeanC: 5, SwingC: 4, Cloud: 0.3, WindMS: 4, DryC: 1},
 	}
 )
 

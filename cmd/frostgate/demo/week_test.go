@@ -7,10 +7,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api"
 	"frostgate/rules"
+
+	"github.com/stretchr/testify/require"
 )
 
 // caseOf puts one pour of the week together with its weather, as the service does from its records.
@@ -39,8 +39,10 @@ func (w Week) caseOf(t *testing.T, p Pour, now time.Time, pastDays int) rules.Ca
 			AtHand: p.ProtectionAtHand, GroundCover: form.GroundCover,
 			Crew:  rules.Crew{DayEndsAt: time.Date(y, m, d, hour, minute, 0, 0, zone), Machine: crew.Machine, Lights: p.Lights},
 			Plant: rules.Plant{WaterMaxC: plant.WaterMaxC, HaulMin: plant.HaulMin, Truck: plant.Truck, TruckM3: plant.TruckM3},
-			Mix: rules.Mix{CementType: mix.CementType, CementKgM3: mix.CementKgM3, WaterKgM3: mix.WaterKgM3, AggregateKgM3: mix.AggregateKgM3,
-				FlyAshKgM3: mix.FlyAshKgM3, StrengthMPa: mix.StrengthMPa, SlumpMM: mix.SlumpMM, AirPct: mix.AirPct, Admixtures: mix.Admixtures},
+			Mix: rules.Mix{
+				CementType: mix.CementType, CementKgM3: mix.CementKgM3, WaterKgM3: mix.WaterKgM3, AggregateKgM3: mix.AggregateKgM3,
+				FlyAshKgM3: mix.FlyAshKgM3, StrengthMPa: mix.StrengthMPa, SlumpMM: mix.SlumpMM, AirPct: mix.AirPct, Admixtures: mix.Admixtures,
+			},
 		},
 		AssessedAt: now, IssuedAt: now,
 	}

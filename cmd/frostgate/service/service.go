@@ -13,15 +13,15 @@ import (
 	"net/netip"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-
 	"frostgate/api"
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/scheduler"
 	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 )
 
 // Config says how to run.

@@ -9,11 +9,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/local"
+
+	"github.com/stretchr/testify/require"
 )
 
 var now = time.Date(2027, 1, 14, 23, 10, 0, 0, time.UTC)

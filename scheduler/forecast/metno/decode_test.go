@@ -7,11 +7,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/metno"
+
+	"github.com/stretchr/testify/require"
 )
 
 // now lies in the first hour of the fixture.

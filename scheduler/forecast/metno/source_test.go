@@ -7,11 +7,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/metno"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/stretchr/testify/require"
 )
 
 func clock() time.Time { return now }

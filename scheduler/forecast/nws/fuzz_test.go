@@ -5,9 +5,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/forecast/nws"
+
+	"github.com/stretchr/testify/require"
 )
 
 func FuzzDuration(f *testing.F) {

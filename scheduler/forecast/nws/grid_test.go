@@ -9,12 +9,12 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/nws"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 // now lies in the fourth hour of the fixtures.

@@ -9,11 +9,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/nws"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/stretchr/testify/require"
 )
 
 func client(t testing.TB, agent string) *forecast.Client {

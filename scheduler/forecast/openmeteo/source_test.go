@@ -13,11 +13,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/openmeteo"
+
+	"github.com/stretchr/testify/require"
 )
 
 // now lies in the first hour of the fixture.
@@ -566,8 +566,10 @@ func BenchmarkRead(b *testing.B) {
 
 // longPoint is a point of so many hours in the fixture's form.
 func longPoint(hours int) []byte {
-	names := []string{"temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_gusts_10m", "cloud_cover", "shortwave_radiation", "precipitation",
-		"precipitation_probability", "weather_code", "snowfall", "snow_depth", "soil_temperature_0cm", "soil_temperature_6cm", "soil_temperature_18cm"}
+	names := []string{
+		"temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_gusts_10m", "cloud_cover", "shortwave_radiation", "precipitation",
+		"precipitation_probability", "weather_code", "snowfall", "snow_depth", "soil_temperature_0cm", "soil_temperature_6cm", "soil_temperature_18cm",
+	}
 	of := []string{"°C", "°C", "m/s", "m/s", "%", "W/m²", "mm", "%", "wmo code", "cm", "m", "°C", "°C", "°C"}
 	var units, series strings.Builder
 	for i, name := range names {

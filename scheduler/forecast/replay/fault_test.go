@@ -1,7 +1,6 @@
 package replay_test
 
 import (
-	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -10,14 +9,14 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/scheduler/forecast"
 	"frostgate/scheduler/forecast/local"
 	"frostgate/scheduler/forecast/metno"
 	"frostgate/scheduler/forecast/nws"
 	"frostgate/scheduler/forecast/openmeteo"
 	"frostgate/scheduler/forecast/replay"
+
+	"github.com/stretchr/testify/require"
 )
 
 var now = time.Date(2027, 1, 14, 23, 10, 0, 0, time.UTC)
@@ -351,6 +350,6 @@ func TestUnknownPathsAreNotFound(t *testing.T) {
 		answer, err := http.Get(r.url + path) //nolint:noctx // a test server
 		require.NoError(t, err)
 		require.NoError(t, answer.Body.Close())
-		require.Equal(t, http.StatusNotFound, answer.StatusCode, fmt.Sprintf("%s", path))
+		require.Equal(t, http.StatusNotFound, answer.StatusCode, "%s", path)
 	}
 }

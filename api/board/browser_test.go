@@ -1,0 +1,233 @@
+package board_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"frostgate/api/access"
+	"frostgate/db"
+	"frostgate/rules"
+	"frostgate/scheduler"
+)
+
+// chrome is a running browser with what it complained of and whom it asked.
+type chrome struct {
+	ctx context.Context
+
+	mu    sync.Mutex
+	wrong []string
+	hosts map[string]bool
+}
+
+func newChrome(t *testing.T) *chrome {
+	t.Helper()
+	path := ""
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "headless-shell"} {
+		if found, err := exec.LookPath(name); err == nil {
+			path = found
+			break
+		}
+	}
+	if path == "" {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("no browser here; install chromium")
+		}
+		t.Skip("no browser here; install chromium to run this")
+	}
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-dev-shm-usage", true))
+	allocator, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	ctx, cancel := chromedp.NewContext(allocator)
+	limited, late := context.WithTimeout(ctx, 4*time.Minute)
+	t.Cleanup(func() { late(); cancel(); stop() })
+	c := &chrome{ctx: limited, hosts: map[string]bool{}}
+	chromedp.ListenTarget(limited, c.note)
+	c.run(t, network.Enable(), log.Enable(), runtime.Enable())
+	return c
+}
+
+// note keeps what should not happen: anything on the console, any request to another host.
+func (c *chrome) note(event any) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch e := event.(type) {
+	case *runtime.EventConsoleAPICalled:
+		c.wrong = append(c.wrong, "console: "+string(e.Type))
+	case *runtime.EventExceptionThrown:
+		c.wrong = append(c.wrong, "exception: "+e.ExceptionDetails.Text)
+	case *log.EventEntryAdded:
+		if e.Entry.Level == log.LevelError || e.Entry.Level == log.LevelWarning {
+			c.wrong = append(c.wrong, "log: "+e.Entry.Text+" "+e.Entry.URL)
+		}
+	case *network.EventRequestWillBeSent:
+		if u, err := url.Parse(e.Request.URL); err == nil && u.Host != "" {
+			c.hosts[u.Host] = true
+		}
+	}
+}
+
+func (c *chrome) run(t *testing.T, actions ...chromedp.Action) {
+	t.Helper()
+	require.NoError(t, chromedp.Run(c.ctx, actions...))
+}
+
+// clean demands that nothing went wrong and that only our own host was asked.
+func (c *chrome) clean(t *testing.T, w *world) {
+	t.Helper()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	require.Empty(t, c.wrong)
+	require.Equal(t, map[string]bool{strings.TrimPrefix(w.server.URL, "http://"): true}, c.hosts)
+}
+
+// signIn types the token as a person does.
+func (c *chrome) signIn(t *testing.T, w *world, secret string) {
+	t.Helper()
+	c.run(t, chromedp.Navigate(w.server.URL+"/"), chromedp.WaitVisible(`input[name=token]`), chromedp.SendKeys(`input[name=token]`, secret+"\r"),
+		chromedp.WaitVisible(`.filters, .empty`, chromedp.ByQuery))
+}
+
+const screens = "../../.screens"
+
+func (c *chrome) screenshot(t *testing.T, name string) {
+	t.Helper()
+	var picture []byte
+	c.run(t, chromedp.FullScreenshot(&picture, 90))
+	require.NoError(t, os.MkdirAll(screens, 0o750))
+	require.NoError(t, os.WriteFile(filepath.Join(screens, name+".png"), picture, 0o600))
+}
+
+// audit looks for what WCAG 2.2 asks and a program can tell: text that stands out against what lies behind it by 4.5 to
+// 1, or 3 to 1 where it is large (1.4.3), names of fields and of links (4.1.2), and a page no wider than its window (1.4.10).
+const audit = `(() => {
+  const found = [];
+  const parts = (c) => { const m = c.match(/[\d.]+/g).map(Number); return m.length === 3 ? [...m, 1] : m; };
+  const light = ([r, g, b]) => { const f = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; }; return 0.2126 * f(r) + 0.7152 * f(g) + 0.0722 * f(b); };
+  const over = (top, under) => [0, 1, 2].map((i) => top[i] * top[3] + under[i] * (1 - top[3]));
+  const behind = (e) => { let stack = []; for (let n = e; n; n = n.parentElement) { const c = parts(getComputedStyle(n).backgroundColor); stack.push(c); if (c[3] === 1) break; }
+    let color = [255, 255, 255]; for (const c of stack.reverse()) color = over(c, color); return color; };
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  const seen = new Set();
+  while (walker.nextNode()) {
+    const e = walker.currentNode.parentElement;
+    if (!walker.currentNode.textContent.trim() || seen.has(e) || !e.getClientRects().length) continue;
+    seen.add(e);
+    const style = getComputedStyle(e);
+    let opacity = 1; for (let n = e; n; n = n.parentElement) opacity *= Number(getComputedStyle(n).opacity);
+    const ink = parts(e.closest("svg") ? style.fill : style.color), back = behind(e.closest("svg") ? e.closest("svg").parentElement : e);
+    const a = light(over([ink[0], ink[1], ink[2], ink[3] * opacity], back)), b = light(back);
+    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+    const size = parseFloat(style.fontSize), large = size >= 24 || size >= 18.66 && Number(style.fontWeight) >= 700;
+    if (ratio < (large ? 3 : 4.5)) found.push("contrast " + ratio.toFixed(2) + ": " + e.textContent.trim().slice(0, 40));
+  }
+  for (const f of document.querySelectorAll("input:not([type=hidden]), select, textarea")) if (!f.labels || !f.labels.length) found.push("no label: " + f.name);
+  for (const a of document.querySelectorAll("a, button")) if (!a.textContent.trim()) found.push("no name: " + a.outerHTML.slice(0, 80));
+  if (document.documentElement.scrollWidth > document.documentElement.clientWidth) found.push("wider than the window: " + document.documentElement.scrollWidth);
+  if (!document.documentElement.lang) found.push("no language");
+  return found;
+})()`
+
+func TestPagesInABrowser(t *testing.T) {
+	c := newChrome(t)
+	for _, units := range []rules.Units{rules.UnitsUS, rules.UnitsSI} {
+		w := newWorld(t, units).stock()
+		c.hosts = map[string]bool{}
+		c.signIn(t, w, w.grant(access.Dispatcher, everything))
+		for _, light := range []string{"light", "dark"} {
+			for name, width := range map[string]int64{"desktop": 1280, "phone": 390} {
+				c.run(t, emulation.SetEmulatedMedia().WithFeatures([]*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: light}}),
+					emulation.SetDeviceMetricsOverride(width, 844, 1, name == "phone"))
+				for title, path := range w.screens() {
+					var found []string
+					c.run(t, chromedp.Navigate(w.server.URL+path), chromedp.WaitReady("main"), chromedp.Evaluate(audit, &found))
+					require.Empty(t, found, "%s %s %s %s", units, light, name, path)
+					c.screenshot(t, fmt.Sprintf("%s-%s-%s-%s", title, units, light, name))
+				}
+			}
+		}
+		c.clean(t, w)
+	}
+}
+
+// screens are the pages to be looked at, by a name for the picture.
+func (w *world) screens() map[string]string {
+	id, move := w.pours["protect"].ID.String(), w.pours["move"].ID.String()
+	return map[string]string{
+		"week": "/", "plants": "/plants", "alerts": "/alerts", "calendar": "/calendar", "pour": "/pours/" + id, "pour-move": "/pours/" + move,
+		"pour-new": "/pours/" + w.pours["new"].ID.String(), "sheet": "/pours/" + id + "/sheet", "form": "/pours/" + id + "/edit",
+		"confirm": "/pours/" + id + "/step/cancel", "reference": "/reference",
+	}
+}
+
+func TestAPageFollowsTheStream(t *testing.T) {
+	c := newChrome(t)
+	w := newWorld(t, rules.UnitsUS).stock()
+	c.signIn(t, w, w.grant(access.Viewer, everything))
+	c.run(t, chromedp.WaitVisible("#stream"))
+	fresh := w.pours["new"]
+	time.Sleep(500 * time.Millisecond) // the listener connects beside the stream
+	w.judge(fresh.ID, 12)
+	w.tx(func(tx *db.Tx) error {
+		return tx.Notify(t.Context(), scheduler.EventsChannel, `{"kind":"pour"}`)
+	})
+	c.run(t, chromedp.WaitVisible(`html[data-refreshed]`, chromedp.ByQuery))
+	var text string
+	c.run(t, chromedp.Text("main", &text))
+	require.NotContains(t, text, "Not assessed yet")
+	c.clean(t, w)
+}
+
+func TestTheBoardWorksWithoutScriptAndByKeyboard(t *testing.T) {
+	c := newChrome(t)
+	w := newWorld(t, rules.UnitsUS).stock()
+	c.run(t, emulation.SetScriptExecutionDisabled(true))
+	c.signIn(t, w, w.grant(access.Field, everything))
+	c.run(t, chromedp.Navigate(w.server.URL+"/pours/"+w.pours["protect"].ID.String()),
+		chromedp.SetAttributeValue(`select[name=kind]`, "data-x", "1"),
+		chromedp.SendKeys(`input[name=value]`, "35\r"), chromedp.WaitVisible(".done"))
+	seen, err := w.db.Observations(t.Context(), everything, db.ObservationFilter{PourID: w.pours["protect"].ID}, db.Page{})
+	require.NoError(t, err)
+	require.Len(t, seen.Items, 1)
+	c.clean(t, w)
+}
+
+// A page object of PDF is a dictionary whose type is Page (ISO 32000-1, 7.7.3.3).
+func TestTheSheetPrintsOnOnePage(t *testing.T) {
+	c := newChrome(t)
+	for _, units := range []rules.Units{rules.UnitsUS, rules.UnitsSI} {
+		w := newWorld(t, units).stock()
+		c.signIn(t, w, w.grant(access.Viewer, everything))
+		for _, key := range []string{"protect", "move", "place"} {
+			c.run(t, chromedp.Navigate(w.server.URL+"/pours/"+w.pours[key].ID.String()+"/sheet"), chromedp.WaitReady(".sheet"))
+			for paper, inches := range map[string][2]float64{"A4": {8.27, 11.69}, "Letter": {8.5, 11}} {
+				var pdf []byte
+				c.run(t, chromedp.ActionFunc(func(ctx context.Context) (err error) {
+					pdf, _, err = page.PrintToPDF().WithPaperWidth(inches[0]).WithPaperHeight(inches[1]).WithPrintBackground(false).
+						WithMarginTop(.43).WithMarginBottom(.43).WithMarginLeft(.43).WithMarginRight(.43).Do(ctx)
+					return err
+				}))
+				require.NoError(t, os.WriteFile(filepath.Join(screens, fmt.Sprintf("sheet-%s-%s-%s.pdf", key, units, paper)), pdf, 0o600))
+				pages := bytes.Count(pdf, []byte("/Type /Page\n")) + bytes.Count(pdf, []byte("/Type /Page "))
+				require.Equal(t, 1, pages, "%s %s %s", key, units, paper)
+			}
+		}
+	}
+}

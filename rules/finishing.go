@@ -16,7 +16,7 @@ const likelyLate = 0.25
 
 // afterDusk judges finish.after_dusk: finishing past civil dusk without lights.
 func (j *job) afterDusk() []Finding {
-	if j.c.Pour.Element != SlabOnGround {
+	if j.c.Pour.Element != SlabOnGround || j.finished() {
 		return nil
 	}
 	f := j.finding("finish.after_dusk", EffectMove, "finish.dusk_h")
@@ -42,7 +42,7 @@ func (j *job) afterDusk() []Finding {
 
 // afterHours judges finish.after_hours: finishing past the crew's day.
 func (j *job) afterHours() []Finding {
-	if j.c.Pour.Element != SlabOnGround || !j.day.afterHours() || !j.endsKnown(j.day.overFrom) {
+	if j.c.Pour.Element != SlabOnGround || j.finished() || !j.day.afterHours() || !j.endsKnown(j.day.overFrom) {
 		return nil
 	}
 	f := j.finding("finish.after_hours", EffectProtect, "finish.hours_h")
@@ -55,6 +55,12 @@ func (j *job) afterHours() []Finding {
 	}
 	f.Sentence = fmt.Sprintf("Finishing ends %s, past the end of the crew's day at %s.", j.endWords(), j.say().clock(j.day.crewEnds))
 	return []Finding{f}
+}
+
+// finished reports whether finishing is over at the time of judging: then there
+// is nothing left to light or to staff.
+func (j *job) finished() bool {
+	return !j.day.finishingEnds.IsZero() && j.c.AssessedAt.After(j.day.finishingEnds)
 }
 
 // late measures an end against a limit, in hours past it.

@@ -6,8 +6,8 @@ import "fmt"
 // ground). The warning errs early: a base predicted in the dead band asks for a
 // look by hand.
 func (j *job) groundFrozen() []Finding {
-	if j.c.Pour.Element == Wall {
-		return nil
+	if j.c.Pour.Element == Wall || (j.placed() && j.ground.State != baseFrozen) {
+		return nil // once concrete lies on it, a base that was only near freezing can't be checked
 	}
 	say, g := j.say(), &j.ground
 	f := j.finding("ground.frozen", EffectMove, "ground.frozen_c")
@@ -55,13 +55,15 @@ func (j *job) groundCold() []Finding {
 	if limit := j.limits.value("ground.min_c"); g.SurfaceC < limit && g.State != baseNear {
 		f := j.finding("ground.cold", Note, "ground.min_c")
 		f.measure("degC", g.SurfaceC, limit, g.SurfaceC-limit)
-		f.Sentence = fmt.Sprintf("The base is at %s, below the %s it should have under concrete.", say.temp(g.SurfaceC), say.temp(limit))
+		is, should := say.temps(g.SurfaceC, limit)
+		f.Sentence = fmt.Sprintf("The base is at %s, below the %s it should have under concrete.", is, should)
 		return []Finding{f}
 	}
 	if limit := j.limits.value("ground.gap_c"); gap > limit {
 		f := j.finding("ground.cold", Note, "ground.gap_c")
 		f.measure("K", gap, limit, limit-gap)
-		f.Sentence = fmt.Sprintf("The base is %s colder than the concrete; more than %s makes the bottom set late.", say.tempDiff(gap), say.tempDiff(limit))
+		is, most := say.tempDiffs(gap, limit)
+		f.Sentence = fmt.Sprintf("The base is %s colder than the concrete; more than %s makes the bottom set late.", is, most)
 		return []Finding{f}
 	}
 	return nil

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -128,4 +130,110 @@ func TestPlacedPourIsProtectedNotMoved(t *testing.T) {
 	require.Equal(t, "blankets", r.Kind)
 	require.False(t, r.By.Before(c.AssessedAt))
 	require.False(t, a.Protection.OnAt.Before(c.AssessedAt))
+}
+
+// TestPlacedPourIsToldWhatIsLeftToDo: of a pour that lies, nothing is asked that
+// had to be done before; common practice, no source.
+func TestPlacedPourIsToldWhatIsLeftToDo(t *testing.T) {
+	frozen := func(c *Case) { c.Pour.Base.Temps = []DepthTemp{{0, -2}, {300, -1}, {1000, 3}} }
+	near := func(c *Case) { c.Pour.Base.Temps = []DepthTemp{{0, 0.3}, {1000, 5}} }
+	after := func(h float64) func(*Case) {
+		return func(c *Case) { c.AssessedAt = demoStart.Add(hours(h)) }
+	}
+	late := func(c *Case) { bare(c); noAccelerator(c) } // finishing goes on past dusk
+
+	a := Assess(with(with(demoCase(), near), after(-2)), Options{})
+	require.NotNil(t, found(&a, "ground.frozen"))
+	a = Assess(with(with(demoCase(), near), after(30)), Options{})
+	require.Nil(t, found(&a, "ground.frozen"), "nobody can check the base by hand any more")
+
+	// On frozen ground it stays a finding, behind what can still be done.
+	a = Assess(with(with(with(demoCase(), frozen), late), after(3)), Options{})
+	require.Equal(t, EffectProtect, found(&a, "ground.frozen").Effect)
+	require.Equal(t, "slab.freezes_early", a.Worst().Rule)
+
+	a = Assess(with(with(demoCase(), late), after(3)), Options{})
+	require.NotNil(t, found(&a, "finish.after_dusk"))
+	a = Assess(with(with(demoCase(), late), after(40)), Options{})
+	require.Nil(t, found(&a, "finish.after_dusk"), "finishing is over")
+	require.Nil(t, found(&a, "finish.after_hours"), "finishing is over")
+}
+
+// TestBlanketsThatLieAreKeptOn: blankets seen on are not asked for again.
+func TestBlanketsThatLieAreKeptOn(t *testing.T) {
+	c := with(demoCase(), bare)
+	c.Pour.Observations = []Observation{seen("blanket_on", 9, 0)}
+	c.AssessedAt = demoStart.Add(20 * time.Hour)
+	a := Assess(c, Options{})
+	r := found(&a, "slab.freezes_early").Remedy
+	require.Contains(t, r.Sentence, "Keep the blankets of R-4 on until")
+	require.Equal(t, a.Timeline.ProtectUntilAt, r.By)
+}
+
+// TestPlacedHeadline: what lies is no longer to be placed.
+func TestPlacedHeadline(t *testing.T) {
+	c := with(demoCase(), bare)
+	c.Weather = mildHours(demoStart.AddDate(0, 0, -2), 8*24)
+	c.Pour.Base.Temps = []DepthTemp{{0, 12}, {1000, 12}}
+	c.AssessedAt = demoStart.Add(20 * time.Hour)
+	a := Assess(c, Options{})
+	require.Equal(t, Place, a.Verdict)
+	require.Contains(t, a.Headline, "Placed, no protection needed")
+}
+
+// TestNoBlanketsAfterTheirPeriod: planned blankets that come when the period is
+// served are no remedy, and nothing ends before it begins.
+func TestNoBlanketsAfterTheirPeriod(t *testing.T) {
+	c := demoCase()
+	c.Pour.ServiceCategory = 1
+	c.Pour.Base.Temps = []DepthTemp{{0, 8}, {1000, 10}}
+	c.Weather = dryHours(150, func(h int) float64 { return map[bool]float64{true: 31, false: 46}[h >= 16 && h < 24] })
+	c.Pour.Protection = []Protection{{RM2KW: 2 * usR, OnAt: demoStart.Add(100 * time.Hour)}}
+	a := Assess(c, Options{})
+	require.NotNil(t, found(&a, "slab.below_maintain_temp"))
+	require.Equal(t, EffectProtect, found(&a, "slab.below_maintain_temp").Effect)
+	require.Nil(t, found(&a, "slab.below_maintain_temp").Remedy)
+	require.Nil(t, a.Protection)
+	require.Nil(t, a.Timeline.ProtectUntilAt)
+}
+
+// TestHeadlineKeepsNames: the name of an authority's rule is not made small.
+func TestHeadlineKeepsNames(t *testing.T) {
+	c := under(steady(38), LocalRule{Name: "Lakeville 5.1", Kind: "air_now_min_c", Value: celsius(40)})
+	a := Assess(c, Options{})
+	require.Contains(t, a.Headline, "Lakeville 5.1: air is 38 °F")
+}
+
+// TestHeatInTheTimeThatIsLeft: heat that does before the start is not called too
+// late for it, and takes some time at least.
+func TestHeatInTheTimeThatIsLeft(t *testing.T) {
+	for _, leadH := range []float64{0.5, 3} {
+		c := demoCase()
+		c.Pour.Base.Temps = nil
+		c.Weather = mildHours(demoStart.AddDate(0, 0, -2), 8*24)
+		for i := range c.Weather {
+			*c.Weather[i].AirTempC -= 14
+			*c.Weather[i].DewPointC = *c.Weather[i].AirTempC - 4
+		}
+		c.AssessedAt = demoStart.Add(-hours(leadH))
+		c.Pour.Observations = nil
+		a := Assess(c, Options{})
+		require.NotContains(t, a.Headline, "0 minutes")
+		if f := found(&a, "ground.frozen"); f != nil && f.Remedy != nil && f.Remedy.Kind == "heat_ground" {
+			require.GreaterOrEqual(t, *f.Remedy.Hours, 1.0)
+			require.Equal(t, *f.Remedy.Hours <= leadH, f.Remedy.Passes)
+		}
+		t.Log(leadH, a.Headline)
+	}
+}
+
+// TestShortHistoryIsSaid: how much weather the ground was begun from, in words.
+func TestShortHistoryIsSaid(t *testing.T) {
+	for before, want := range map[int]string{0: "with no weather before", 1: "with only 1 hour of weather before", 5: "with only 5 hours of weather before"} {
+		c := demoCase()
+		c.Pour.Base.Temps = nil
+		c.Weather = mildHours(demoStart.Add(-time.Duration(before)*time.Hour), 150)
+		a := Assess(c, Options{})
+		require.True(t, slices.ContainsFunc(a.Assumed, func(s Assumption) bool { return strings.Contains(s.Reason, want) }), "%s: %+v", want, a.Assumed)
+	}
 }

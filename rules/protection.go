@@ -120,6 +120,11 @@ func (j *job) planProtection() error {
 		return err
 	}
 	j.endProtection()
+	if !s.ends.IsZero() && !s.layers[0].OnAt.Before(s.ends) {
+		// Planned blankets that come when the period is served protect nothing.
+		*s = shield{needed: true, bare: s.bare, basis: s.basis, freezes: math.NaN()}
+		return nil
+	}
 	return j.tryLate()
 }
 

@@ -135,6 +135,14 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 	if n := len(layers); n > 1 {
 		r.Sentence = fmt.Sprintf("Cover with %d layers of blankets, %s together, by %s", n, say.rvalue(total), say.clock(on))
 	}
+	if j.placed() && !on.After(j.c.AssessedAt) && !layers[len(layers)-1].OnAt.After(j.c.AssessedAt) {
+		r.Sentence = fmt.Sprintf("Keep the blankets of %s on", say.rvalue(total))
+		r.By = timeOrNil(s.ends)
+		if !s.ends.IsZero() {
+			r.Sentence += " until " + say.clock(s.ends)
+		}
+		return r.withChance(s.freezes)
+	}
 	if s.onBy.After(on) {
 		r.By = &s.onBy
 		r.Sentence += fmt.Sprintf(", at the latest %s", say.clock(s.onBy))
@@ -142,9 +150,15 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 	if !s.ends.IsZero() {
 		r.Sentence += fmt.Sprintf(", and keep them on until %s", say.clock(s.ends))
 	}
+	return r.withChance(s.freezes)
+}
+
+// withChance ends the sentence of blankets with what chance of freezing is left;
+// NaN when none was drawn.
+func (r *Remedy) withChance(freezes float64) *Remedy {
 	r.Sentence += "."
-	if !math.IsNaN(s.freezes) {
-		r.Sentence += fmt.Sprintf(" Then the chance that it freezes early is %s.", say.percent(s.freezes))
+	if !math.IsNaN(freezes) {
+		r.Sentence += fmt.Sprintf(" Then the chance that it freezes early is %s.", Percent(freezes))
 	}
 	return r
 }

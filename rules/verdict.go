@@ -39,6 +39,9 @@ func worst(findings []Finding) *Finding {
 		if f.Rule == "ground.frozen" || f.Rule == "slab.freezes_early" {
 			n += 6
 		}
+		if f.Rule == "ground.frozen" && f.Effect == EffectProtect && f.Remedy == nil {
+			n-- // concrete lies on it: what can still be done comes first
+		}
 		if f.remaining() == EffectProtect && f.Remedy != nil && f.Remedy.Passes {
 			n++
 		}
@@ -100,11 +103,11 @@ func (j *job) headline(v Verdict, reason string, findings []Finding) string {
 	case v == Protect && w.Remedy != nil:
 		return "Protect: " + lowerFirst(w.Remedy.Sentence) + besides(w, findings)
 	case v == Protect:
-		return "Protect: " + lowerFirst(w.Sentence)
+		return "Protect: " + w.afterColon()
 	case j.next != nil:
-		return "Move: " + lowerFirst(w.Sentence) + " " + j.next.Sentence
+		return "Move: " + w.afterColon() + " " + j.next.Sentence
 	default:
-		return "Move: " + lowerFirst(w.Sentence) + " With what is at hand no start within the forecast works."
+		return "Move: " + w.afterColon() + " With what is at hand no start within the forecast works."
 	}
 }
 
@@ -126,6 +129,9 @@ func besides(w *Finding, findings []Finding) string {
 func (j *job) placeHeadline() string {
 	say := j.say()
 	h := "Place as planned"
+	if j.placed() {
+		h = "Placed, no protection needed"
+	}
 	if !j.run.finalSet.IsZero() {
 		h += ": sets by " + say.clock(j.run.finalSet)
 	}
@@ -138,6 +144,15 @@ func (j *job) placeHeadline() string {
 // oneStop leaves one stop where a sentence ends in a time of day, which has its
 // own.
 func oneStop(s string) string { return strings.ReplaceAll(s, "..", ".") }
+
+// afterColon is the sentence of a finding as it follows a colon; a local rule
+// begins with the name its authority gave it, which stays as written.
+func (f *Finding) afterColon() string {
+	if f.Rule == "local.rule" {
+		return f.Sentence
+	}
+	return lowerFirst(f.Sentence)
+}
 
 // lowerFirst makes the first letter small after a colon, unless the word is an
 // abbreviation.

@@ -142,11 +142,14 @@ func (j *job) assumeSpinUp(history time.Duration) {
 	if history >= enoughSpinUp {
 		return
 	}
+	before := "with no weather before the start"
+	if history > 0 {
+		before = fmt.Sprintf("with only %s of weather before the start", Duration(history.Hours()))
+	}
 	j.assumed = append(j.assumed, Assumption{
 		Pointer: "/pour/base/temps_c",
 		Value:   tenth(undisturbed(&j.c.Site).MeanC),
-		Reason: fmt.Sprintf("ground began from the yearly mean of the place and the air of these days, with only %.0f hours of weather before the start",
-			history.Hours()),
+		Reason:  "ground began from the yearly mean of the place and the air of these days, " + before,
 	})
 }
 

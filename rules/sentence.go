@@ -108,12 +108,17 @@ func (u Units) Area(m2 float64) string {
 	return fixed(m2, 0) + " m²"
 }
 
-// Volume is concrete to the quarter: "8.25 yd³" or "6.25 m³".
+// Volume is concrete to the quarter, "8.25 yd³" or "6.25 m³", and to the
+// hundredth below half a one: "0.08 yd³".
 func (u Units) Volume(m3 float64) string {
+	v, unit := m3, " m³"
 	if u.us() {
-		return trimmed(math.Round(m3/m3PerYd3*4)/4, 2) + " yd³"
+		v, unit = m3/m3PerYd3, " yd³"
 	}
-	return trimmed(math.Round(m3*4)/4, 2) + " m³"
+	if v >= 0.5 {
+		v = math.Round(v*4) / 4
+	}
+	return trimmed(v, 2) + unit
 }
 
 // Mass is "150 lb" or "68 kg".

@@ -33,6 +33,8 @@ func TestUnitWords(t *testing.T) {
 		{UnitsSI.Area(70), "70 m²"},
 		{UnitsUS.Volume(8.25 * yd3), "8.25 yd³"},
 		{UnitsSI.Volume(6.3), "6.25 m³"},
+		{UnitsUS.Volume(0.08 * yd3), "0.08 yd³"},
+		{UnitsSI.Volume(0.06), "0.06 m³"},
 		{UnitsUS.Mass(22.68), "50 lb"},
 		{UnitsSI.Mass(22.68), "23 kg"},
 		{UnitsUS.Liquid(47), "12.4 gal"},

@@ -117,7 +117,10 @@ func (j *job) heatFromNow() (*fitBase, error) {
 	for i := range tracks[0].Samples {
 		s := &tracks[0].Samples[i]
 		if j.makesFit(s) {
-			kind.hours = math.Ceil(s.AtH - j.wx.clock(now))
+			kind.hours = math.Max(1, math.Ceil(s.AtH-j.wx.clock(now)))
+			if lead := j.c.Pour.StartsAt.Sub(now).Hours(); kind.hours <= lead {
+				kind.hours, kind.tooLate = lead, false // there is time: it is heated until the start
+			}
 			return &kind, nil
 		}
 	}

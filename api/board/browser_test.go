@@ -13,10 +13,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
-	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
@@ -56,12 +56,32 @@ func newChrome(t *testing.T) *chrome {
 		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-dev-shm-usage", true))
 	allocator, stop := chromedp.NewExecAllocator(context.Background(), options...)
 	ctx, cancel := chromedp.NewContext(allocator)
-	limited, late := context.WithTimeout(ctx, 4*time.Minute)
-	t.Cleanup(func() { late(); cancel(); stop() })
+	t.Cleanup(func() { cancel(); stop() })
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate("about:blank")))
+	limited, late := context.WithTimeout(ctx, 5*time.Minute)
+	t.Cleanup(late)
 	c := &chrome{ctx: limited, hosts: map[string]bool{}}
-	chromedp.ListenTarget(limited, c.note)
-	c.run(t, network.Enable(), log.Enable(), runtime.Enable())
+	require.NoError(t, chromedp.Listen(ctx, c.note))
+	call(t, c, network.Enable, network.EnableParams{})
+	call(t, c, log.Enable, cdp.Empty{})
+	call(t, c, runtime.Enable, cdp.Empty{})
 	return c
+}
+
+// call sends one command of the DevTools protocol.
+func call[P, R any](t *testing.T, c *chrome, command cdp.Command[P, R], params P) R {
+	t.Helper()
+	result, err := chromedp.Call(c.ctx, command, params)
+	require.NoError(t, err)
+	return result
+}
+
+// ask runs an action that gives something back.
+func ask[T any](t *testing.T, c *chrome, action chromedp.Action[T]) T {
+	t.Helper()
+	result, err := chromedp.Run(c.ctx, action)
+	require.NoError(t, err)
+	return result
 }
 
 // note keeps what should not happen: anything on the console, any request to another host.
@@ -74,7 +94,7 @@ func (c *chrome) note(event any) {
 	case *runtime.EventExceptionThrown:
 		c.wrong = append(c.wrong, "exception: "+e.ExceptionDetails.Text)
 	case *log.EventEntryAdded:
-		if e.Entry.Level == log.LevelError || e.Entry.Level == log.LevelWarning {
+		if e.Entry.Level == log.EntryLevelError || e.Entry.Level == log.EntryLevelWarning {
 			c.wrong = append(c.wrong, "log: "+e.Entry.Text+" "+e.Entry.URL)
 		}
 	case *network.EventRequestWillBeSent:
@@ -84,9 +104,9 @@ func (c *chrome) note(event any) {
 	}
 }
 
-func (c *chrome) run(t *testing.T, actions ...chromedp.Action) {
+func (c *chrome) run(t *testing.T, actions ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	require.NoError(t, chromedp.Run(c.ctx, actions...))
+	require.NoError(t, chromedp.Do(c.ctx, actions...))
 }
 
 // clean demands that nothing went wrong and that only our own host was asked.
@@ -101,16 +121,15 @@ func (c *chrome) clean(t *testing.T, w *world) {
 // signIn types the token as a person does.
 func (c *chrome) signIn(t *testing.T, w *world, secret string) {
 	t.Helper()
-	c.run(t, chromedp.Navigate(w.server.URL+"/"), chromedp.WaitVisible(`input[name=token]`), chromedp.SendKeys(`input[name=token]`, secret+"\r"),
-		chromedp.WaitVisible(`.filters, .empty`, chromedp.ByQuery))
+	c.run(t, chromedp.Navigate(w.server.URL+"/"), chromedp.WaitVisible(chromedp.CSS("input[name=token]")), chromedp.SendKeys(chromedp.CSS("input[name=token]"), secret+"\r"),
+		chromedp.WaitVisible(chromedp.CSS(".filters")))
 }
 
 const screens = "../../.screens"
 
 func (c *chrome) screenshot(t *testing.T, name string) {
 	t.Helper()
-	var picture []byte
-	c.run(t, chromedp.FullScreenshot(&picture, 90))
+	picture := ask(t, c, chromedp.FullScreenshot(100))
 	require.NoError(t, os.MkdirAll(screens, 0o750))
 	require.NoError(t, os.WriteFile(filepath.Join(screens, name+".png"), picture, 0o600))
 }
@@ -153,11 +172,11 @@ func TestPagesInABrowser(t *testing.T) {
 		c.signIn(t, w, w.grant(access.Dispatcher, everything))
 		for _, light := range []string{"light", "dark"} {
 			for name, width := range map[string]int64{"desktop": 1280, "phone": 390} {
-				c.run(t, emulation.SetEmulatedMedia().WithFeatures([]*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: light}}),
-					emulation.SetDeviceMetricsOverride(width, 844, 1, name == "phone"))
+				call(t, c, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: light}}})
+				call(t, c, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 844, DeviceScaleFactor: 1, Mobile: name == "phone"})
 				for title, path := range w.screens() {
-					var found []string
-					c.run(t, chromedp.Navigate(w.server.URL+path), chromedp.WaitReady("main"), chromedp.Evaluate(audit, &found))
+					c.run(t, chromedp.Navigate(w.server.URL+path), chromedp.WaitReady(chromedp.CSS("main")))
+					found := ask(t, c, chromedp.Evaluate[[]string](audit))
 					require.Empty(t, found, "%s %s %s %s", units, light, name, path)
 					c.screenshot(t, fmt.Sprintf("%s-%s-%s-%s", title, units, light, name))
 				}
@@ -181,49 +200,44 @@ func TestAPageFollowsTheStream(t *testing.T) {
 	c := newChrome(t)
 	w := newWorld(t, rules.UnitsUS).stock()
 	c.signIn(t, w, w.grant(access.Viewer, everything))
-	c.run(t, chromedp.WaitVisible("#stream"))
+	c.run(t, chromedp.WaitVisible(chromedp.CSS("#stream")))
 	fresh := w.pours["new"]
 	time.Sleep(500 * time.Millisecond) // the listener connects beside the stream
 	w.judge(fresh.ID, 12)
 	w.tx(func(tx *db.Tx) error {
 		return tx.Notify(t.Context(), scheduler.EventsChannel, `{"kind":"pour"}`)
 	})
-	c.run(t, chromedp.WaitVisible(`html[data-refreshed]`, chromedp.ByQuery))
-	var text string
-	c.run(t, chromedp.Text("main", &text))
-	require.NotContains(t, text, "Not assessed yet")
+	c.run(t, chromedp.WaitReady(chromedp.CSS("html[data-refreshed]")))
+	require.NotContains(t, ask(t, c, chromedp.Text(chromedp.CSS("main"))), "Not assessed yet")
 	c.clean(t, w)
 }
 
 func TestTheBoardWorksWithoutScriptAndByKeyboard(t *testing.T) {
 	c := newChrome(t)
 	w := newWorld(t, rules.UnitsUS).stock()
-	c.run(t, emulation.SetScriptExecutionDisabled(true))
+	call(t, c, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	c.signIn(t, w, w.grant(access.Field, everything))
 	c.run(t, chromedp.Navigate(w.server.URL+"/pours/"+w.pours["protect"].ID.String()),
-		chromedp.SetAttributeValue(`select[name=kind]`, "data-x", "1"),
-		chromedp.SendKeys(`input[name=value]`, "35\r"), chromedp.WaitVisible(".done"))
+		chromedp.SendKeys(chromedp.CSS("select[name=kind]"), "Temperature of the b"),
+		chromedp.SendKeys(chromedp.CSS("input[name=value]"), "35\r"), chromedp.WaitVisible(chromedp.CSS(".done")))
 	seen, err := w.db.Observations(t.Context(), everything, db.ObservationFilter{PourID: w.pours["protect"].ID}, db.Page{})
 	require.NoError(t, err)
 	require.Len(t, seen.Items, 1)
+	require.Equal(t, "base_temp", seen.Items[0].Kind)
 	c.clean(t, w)
 }
 
 // A page object of PDF is a dictionary whose type is Page (ISO 32000-1, 7.7.3.3).
 func TestTheSheetPrintsOnOnePage(t *testing.T) {
 	c := newChrome(t)
+	require.NoError(t, os.MkdirAll(screens, 0o750))
 	for _, units := range []rules.Units{rules.UnitsUS, rules.UnitsSI} {
 		w := newWorld(t, units).stock()
 		c.signIn(t, w, w.grant(access.Viewer, everything))
 		for _, key := range []string{"protect", "move", "place"} {
-			c.run(t, chromedp.Navigate(w.server.URL+"/pours/"+w.pours[key].ID.String()+"/sheet"), chromedp.WaitReady(".sheet"))
+			c.run(t, chromedp.Navigate(w.server.URL+"/pours/"+w.pours[key].ID.String()+"/sheet"), chromedp.WaitReady(chromedp.CSS(".sheet")))
 			for paper, inches := range map[string][2]float64{"A4": {8.27, 11.69}, "Letter": {8.5, 11}} {
-				var pdf []byte
-				c.run(t, chromedp.ActionFunc(func(ctx context.Context) (err error) {
-					pdf, _, err = page.PrintToPDF().WithPaperWidth(inches[0]).WithPaperHeight(inches[1]).WithPrintBackground(false).
-						WithMarginTop(.43).WithMarginBottom(.43).WithMarginLeft(.43).WithMarginRight(.43).Do(ctx)
-					return err
-				}))
+				pdf := ask(t, c, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperSize{Width: inches[0], Height: inches[1]}), chromedp.PDFMargin(.43)))
 				require.NoError(t, os.WriteFile(filepath.Join(screens, fmt.Sprintf("sheet-%s-%s-%s.pdf", key, units, paper)), pdf, 0o600))
 				pages := bytes.Count(pdf, []byte("/Type /Page\n")) + bytes.Count(pdf, []byte("/Type /Page "))
 				require.Equal(t, 1, pages, "%s %s %s", key, units, paper)

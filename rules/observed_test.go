@@ -168,6 +168,13 @@ func TestBlanketsThatLieAreKeptOn(t *testing.T) {
 	r := found(&a, "slab.freezes_early").Remedy
 	require.Contains(t, r.Sentence, "Keep the blankets of R-4 on until")
 	require.Equal(t, a.Timeline.ProtectUntilAt, r.By)
+
+	// Those that have yet to be laid are.
+	c.Pour.Observations = nil
+	c.Pour.AtHand = []Cover{{RM2KW: 4 * usR}}
+	c.AssessedAt = demoStart.Add(12 * time.Hour)
+	a = Assess(c, Options{})
+	require.Contains(t, found(&a, "slab.freezes_early").Remedy.Sentence, "Cover with blankets of R-4 by")
 }
 
 // TestPlacedHeadline: what lies is no longer to be placed.

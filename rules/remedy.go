@@ -135,7 +135,7 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 	if n := len(layers); n > 1 {
 		r.Sentence = fmt.Sprintf("Cover with %d layers of blankets, %s together, by %s", n, say.rvalue(total), say.clock(on))
 	}
-	if j.placed() && !on.After(j.c.AssessedAt) && !layers[len(layers)-1].OnAt.After(j.c.AssessedAt) {
+	if layers[len(layers)-1].OnAt.Before(j.c.AssessedAt) && on.Before(j.c.AssessedAt) && j.placed() { // they lie already
 		r.Sentence = fmt.Sprintf("Keep the blankets of %s on", say.rvalue(total))
 		r.By = timeOrNil(s.ends)
 		if !s.ends.IsZero() {

@@ -8,7 +8,6 @@ import (
 	"frostgate/rules"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 )
 
 // Issue is the hours that one source gave for one cell at one time. It is never
@@ -122,28 +121,6 @@ const hourColumns = `h.at, h.air_temp_c, h.dew_point_c, h.rel_humidity, h.wind_m
 	h.shortwave_wm2, h.precip_mm, h.precip_prob, h.precip_prob_window_h, h.precip_type, h.snowfall_mm_swe,
 	h.snowfall_depth_m, h.ice_accum_mm, h.snow_depth_m, h.soil_temps, h.skin_temp_c, h.pressure_pa,
 	h.air_temp_sd_c, h.wind_sd_ms, h.flags`
-
-// copyColumns are in the order of copyHours.
-var copyColumns = []string{
-	"issue_id", "at", "air_temp_c", "dew_point_c", "rel_humidity", "wind_ms", "gust_ms", "wind_from_deg", "cloud",
-	"shortwave_wm2", "precip_mm", "precip_prob", "precip_prob_window_h", "precip_type", "snowfall_mm_swe",
-	"snowfall_depth_m", "ice_accum_mm", "snow_depth_m", "soil_temps", "skin_temp_c", "pressure_pa",
-	"air_temp_sd_c", "wind_sd_ms", "flags",
-}
-
-func (tx *Tx) copyHours(ctx context.Context, issueID uuid.UUID, hours []Hour) error {
-	rows := pgx.CopyFromSlice(len(hours), func(n int) ([]any, error) {
-		h := &hours[n]
-		return []any{
-			issueID, h.At, h.AirTempC, h.DewPointC, h.RelHumidity, h.WindMS, h.GustMS, h.WindFromDeg, h.Cloud,
-			h.ShortwaveWm2, h.PrecipMM, h.PrecipProb, h.PrecipProbWindowH, h.PrecipType, h.SnowfallMMSWE,
-			h.SnowfallDepthM, h.IceAccumMM, h.SnowDepthM, h.SoilTemps, h.SkinTempC, h.PressurePa,
-			h.AirTempSDC, h.WindSDMS, h.Flags,
-		}, nil
-	})
-	_, err := tx.tx.CopyFrom(ctx, pgx.Identifier{"forecast_hours"}, copyColumns, rows)
-	return fault(err)
-}
 
 const selectIssue = `select ` + issueColumns + ` from issues i where i.id = @id`
 

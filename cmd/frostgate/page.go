@@ -160,15 +160,23 @@ func (p page) toDo() {
 	if p.a.Verdict == rules.Protect {
 		add(&p.c.Pour.CancelBy, "last hour to cancel the order")
 	}
+	ordered := false
 	for _, f := range p.a.Findings {
 		for _, r := range parts(f.Remedy) {
-			if r.Passes && r.StartsAt == nil && r.Kind != "blankets" {
+			laid := r.Kind == "blankets" && p.a.Protection != nil // the protection below says it
+			again := r.DosePct != nil && ordered                  // all of them order the same accelerator
+			if r.Passes && r.AtHand && r.StartsAt == nil && !laid && !again {
 				add(r.By, r.Sentence)
+				ordered = ordered || r.DosePct != nil
 			}
 		}
 	}
 	t := p.a.Timeline
-	add(&t.StartsAt, "start; check the base by hand first")
+	start := "start; check the base by hand first"
+	if p.c.Pour.Element == rules.Wall {
+		start = "start; forms and steel free of ice and snow"
+	}
+	add(&t.StartsAt, start)
 	add(t.DischargeBy, "the first truck is to be empty")
 	if plan := p.a.Protection; plan != nil {
 		text := fmt.Sprintf("blankets on: %s, total %s", layers(plan.Layers), p.RValue(plan.RM2KW))

@@ -298,7 +298,7 @@ func (b *Board) asset(c echo.Context) error {
 }
 
 func (b *Board) readPages() (map[string]*template.Template, error) {
-	helpers := template.FuncMap{"word": func(v any) string { return verdictWord(rules.Verdict(fmt.Sprint(v))) }, "percent": percent, "lower": strings.ToLower}
+	helpers := template.FuncMap{"word": func(v any) string { return verdictWord(rules.Verdict(fmt.Sprint(v))) }, "percent": percent, "tie": tie, "lower": strings.ToLower}
 	common, err := template.New("").Funcs(helpers).ParseFS(files, "templates/layout.html", "templates/parts.html")
 	if err != nil {
 		return nil, fmt.Errorf("read templates: %w", err)

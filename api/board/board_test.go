@@ -45,7 +45,7 @@ func texts(t *testing.T, page string) (text string, elements map[string]int, sty
 	for n := range root.Descendants() {
 		switch n.Type {
 		case html.TextNode:
-			all.WriteString(n.Data)
+			all.WriteString(strings.ReplaceAll(n.Data, "\u00a0", " ")) // which keeps a number and its unit together
 		case html.ElementNode:
 			elements[n.Data]++
 			for _, a := range n.Attr {
@@ -338,6 +338,11 @@ func TestPoursAreAddedAndEditedInTheUnitsOfTheFirm(t *testing.T) {
 	form.Set("version", "1")
 	form.Set("thickness", "6")
 	require.Equal(t, 303, b.post("/pours/"+id.String()+"/edit", form).status)
+	edited, err := w.db.Pour(t.Context(), everything, id)
+	require.NoError(t, err)
+	require.InDelta(t, 152.4, edited.ThicknessMM, .01)
+	require.Equal(t, p.AreaM2, edited.AreaM2, "what nobody touched stays as it was, unrounded")
+	require.Equal(t, p.ProtectionAtHand, edited.ProtectionAtHand)
 	form.Set("thickness", "1")
 	form.Set("version", "2")
 	thin := b.post("/pours/"+id.String()+"/edit", form)

@@ -6,6 +6,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"frostgate/rules"
 )
 
 // A chart is a drawing over hours, in the units of its view box. Its template writes it as SVG; its colours, dashes
@@ -49,7 +51,7 @@ type curve struct {
 
 type mark struct {
 	Class, Text string
-	X, Y, TextY float64
+	X, Y, TextY float64 // Y is where its line begins
 	Anchor      string
 }
 
@@ -87,7 +89,7 @@ func (c *chart) hours() {
 		if t.Before(c.from) {
 			continue
 		}
-		mark := tick{At: c.x(t), Text: c.axisHour(t)}
+		mark := tick{At: c.x(t), Text: axisHour(c.voice, t)}
 		if t.Hour() == 0 {
 			mark.Major, mark.Text = true, t.Format("Mon 2")
 		}
@@ -95,8 +97,8 @@ func (c *chart) hours() {
 	}
 }
 
-func (c *chart) axisHour(t time.Time) string {
-	if c.voice.Units == "si" {
+func axisHour(s voice, t time.Time) string {
+	if s.Units == rules.UnitsSI {
 		return t.Format("15:04")
 	}
 	return strings.ToLower(t.Format("3 PM"))
@@ -188,6 +190,7 @@ func (c *chart) at(class, text string, t *time.Time) {
 			m.TextY = 28
 		}
 	}
+	m.Y = m.TextY + 5
 	if m.X > c.X1-40 {
 		m.Anchor = "end"
 	}

@@ -237,6 +237,9 @@ func (b *Board) updatePour(v *visit) error {
 	}
 	form.ID, form.Version = id.String(), v.FormValue("version")
 	if refused == nil {
+		if err := b.keepUntouched(v, form, body); err != nil {
+			return err
+		}
 		_, err = b.send(v, change{method: http.MethodPatch, path: "/v1/pours/" + id.String(), body: body, version: form.Version})
 		if err != nil && !errors.As(err, &refused) {
 			return err
@@ -246,6 +249,27 @@ func (b *Board) updatePour(v *visit) error {
 		return b.showForm(v, refused.Status, form, refused)
 	}
 	return v.Redirect(http.StatusSeeOther, "/pours/"+id.String()+"?done=saved")
+}
+
+// keepUntouched takes out of a change what the form shows rounded or in part, where nobody touched it.
+func (b *Board) keepUntouched(v *visit, sent pourForm, body map[string]any) error {
+	l, err := b.line(v)
+	if err != nil {
+		return err
+	}
+	shown := formOf(newVoice(v.firm.Units, l.Timezone), l).Value
+	for _, size := range sizeFields(v.firm.Units) {
+		if sent.Value[size.Name] == shown[size.Name] {
+			delete(body, size.Pointer)
+		}
+	}
+	if base, ok := body["base"].(map[string]any); ok && sent.Value["base_depth"] == shown["base_depth"] {
+		delete(base, "depth_mm")
+	}
+	if sent.Value["blanket_r"] == shown["blanket_r"] {
+		delete(body, "protection_at_hand")
+	}
+	return nil
 }
 
 // sentForm reads the form and turns it into the body of the API: an empty field is null, so that an edit can empty it.

@@ -2,7 +2,6 @@ package board
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"frostgate/rules"
@@ -79,12 +78,13 @@ func dayChart(s voice, a *rules.Assessment) *chart {
 		}
 	}
 	const lane = 30.0
-	c := newChart("day", "Hours of the day", s, start.Add(-2*time.Hour).Truncate(time.Hour), until, 74+lane*float64(len(spans)))
-	c.X0, c.X1 = 190, 940
+	c := newChart("day", "Hours of the day", s, start.Add(-2*time.Hour).Truncate(time.Hour), until, 48+lane*float64(len(spans)))
+	c.X0, c.X1, c.Y0 = 190, 940, 8
 	c.XTicks = nil
 	c.hours()
 	c.Head = []string{"What", "From", "Until"}
 	c.Desc = "Each bar is one part of the day of the pour; the table below says the same."
+	c.over("night", "after dusk", orElse(a.Timeline.DuskAt, until), orElse(nextMorning(a.Timeline.DuskAt), until))
 	for i, p := range spans {
 		y := c.Y0 + lane*float64(i)
 		c.YTicks = append(c.YTicks, tick{At: y + lane/2 + 4, Text: p.name})
@@ -95,7 +95,6 @@ func dayChart(s voice, a *rules.Assessment) *chart {
 		c.Rows = append(c.Rows, row)
 		c.bar(p, y+5, lane-10)
 	}
-	c.over("night", "after dusk", orElse(a.Timeline.DuskAt, until), orElse(nextMorning(a.Timeline.DuskAt), until))
 	return c
 }
 
@@ -250,6 +249,9 @@ func strengthChart(s voice, a *rules.Assessment) *chart {
 	c.line("bottom", "Coldest", coldest)
 	c.tidy()
 	c.at("strength", firstStrength(s)+" everywhere", a.Timeline.CriticalStrengthAt)
-	c.Desc = strings.TrimSpace("Strength of the coldest place and of the whole by hour. " + firstStrength(s) + " everywhere: " + s.clock(a.Timeline.CriticalStrengthAt) + ".")
+	c.Desc = "Strength of the coldest place and of the whole by hour. " + firstStrength(s) + " everywhere: not within the weather known."
+	if t := a.Timeline.CriticalStrengthAt; t != nil {
+		c.Desc = "Strength of the coldest place and of the whole by hour. " + firstStrength(s) + " everywhere: " + stop(s.clock(t))
+	}
 	return c
 }

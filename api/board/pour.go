@@ -144,7 +144,7 @@ func (b *Board) addAssessment(v *visit, s voice, page *pourPage) error {
 	if err != nil {
 		return err
 	}
-	page.Headline, page.Unscored, page.Engine = a.Headline, a.Unscored, a.Engine
+	page.Headline, page.Unscored, page.Engine = withoutVerdict(a.Verdict, a.Headline), a.Unscored, a.Engine
 	if page.Pour.AssessedAt != nil {
 		page.Assessed = ago(v.now, *page.Pour.AssessedAt)
 	}
@@ -352,7 +352,7 @@ func newWindowGrid(s voice, windows []rules.Window, planned time.Time) *windowGr
 	}
 	g := &windowGrid{}
 	for h := first; h <= last; h++ {
-		g.Hours = append(g.Hours, s.hour(time.Date(2026, 1, 5, h, 0, 0, 0, s.zone)))
+		g.Hours = append(g.Hours, axisHour(s, time.Date(2026, 1, 5, h, 0, 0, 0, s.zone)))
 	}
 	for _, w := range windows {
 		local := w.StartsAt.In(s.zone)
@@ -402,6 +402,9 @@ func (b *Board) addHistory(v *visit, s voice, page *pourPage) error {
 		return err
 	}
 	page.Alerts = alertRows(v, alerts.Items, s, "/pours/"+page.Pour.ID.String())
+	for i := range page.Alerts {
+		page.Alerts[i].PourID, page.Alerts[i].About = nil, "" // the page says it
+	}
 	seen, err := b.db.Observations(v.ctx(), v.caller.Scope, db.ObservationFilter{PourID: page.Pour.ID}, db.Page{Limit: 200})
 	if err != nil {
 		return err

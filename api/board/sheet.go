@@ -72,7 +72,7 @@ func (b *Board) fillSheet(v *visit, s voice, l db.PourLine, page *sheetPage) err
 	if err != nil {
 		return err
 	}
-	page.Headline, page.Missing = a.Headline, a.Unscored
+	page.Headline, page.Missing = withoutVerdict(a.Verdict, a.Headline), a.Unscored
 	page.Order, page.Hours, page.Base = orderOf(s, &a, l, mix), sheetHours(s, &a), baseCheck(s, &a)
 	page.Measures = measures(s, a.Findings)
 	page.Cautions = a.Cautions

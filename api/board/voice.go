@@ -1,7 +1,10 @@
 package board
 
 import (
+	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"frostgate/rules"
 )
@@ -62,6 +65,30 @@ func (s voice) degreeUnit() string {
 		return "°C"
 	}
 	return "°F"
+}
+
+// tied keeps a number and its unit on one line.
+var tied = strings.NewReplacer(" °", "\u00a0°", " %", "\u00a0%", " a.m.", "\u00a0a.m.", " p.m.", "\u00a0p.m.", " psi", "\u00a0psi", " MPa", "\u00a0MPa",
+	" mm", "\u00a0mm", " yd³", "\u00a0yd³", " m³", "\u00a0m³")
+
+func tie(text string) string { return tied.Replace(text) }
+
+// stop ends a sentence, which one that ends in a.m. or p.m. has done by itself.
+func stop(text string) string {
+	if strings.HasSuffix(text, ".") {
+		return text
+	}
+	return text + "."
+}
+
+// withoutVerdict is a headline without the verdict that stands before it as a shape and a word.
+func withoutVerdict(v rules.Verdict, headline string) string {
+	rest, ok := strings.CutPrefix(headline, verdictWord(v)+": ")
+	if !ok || rest == "" {
+		return headline
+	}
+	first, size := utf8.DecodeRuneInString(rest)
+	return string(unicode.ToUpper(first)) + rest[size:]
 }
 
 // ago is how long before now something was.

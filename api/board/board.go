@@ -92,6 +92,8 @@ func (b *Board) Register(e *echo.Echo) {
 	e.POST("/alerts/:id/acknowledge", b.page(b.acknowledge))
 	e.GET("/pours/new", b.page(b.newPour))
 	e.POST("/pours/new", b.page(b.createPour))
+	e.GET("/pours/table", b.page(b.tablePage))
+	e.POST("/pours/table", b.page(b.sendTable))
 	e.GET("/pours/:id", b.page(b.pour))
 	e.GET("/pours/:id/edit", b.page(b.editPour))
 	e.POST("/pours/:id/edit", b.page(b.updatePour))
@@ -195,6 +197,7 @@ type frame struct {
 var done = map[string]string{
 	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "moved": "Moved. The pour is being assessed anew.",
 	"place": "Marked as placed. Protection is followed from here on.", "release": "Marked as released.", "cancel": "Cancelled.", "reopen": "Taken back.",
+	"table": "All rows are written. New pours are being assessed.",
 	"saved": "Saved. The pour is being assessed.",
 }
 

@@ -30,7 +30,7 @@ func baseOf(ctx context.Context) func(net.Listener) context.Context {
 func (w *world) pages() []string {
 	id := w.pours["protect"].ID.String()
 	return []string{
-		"/", "/plants", "/alerts", "/calendar", "/reference", "/pours/new", "/pours/" + id, "/pours/" + id + "/sheet", "/pours/" + id + "/edit",
+		"/", "/plants", "/alerts", "/calendar", "/reference", "/pours/new", "/pours/table", "/pours/" + id, "/pours/" + id + "/sheet", "/pours/" + id + "/edit",
 		"/pours/" + id + "/step/cancel", "/pours/" + w.pours["move"].ID.String(), "/pours/" + w.pours["new"].ID.String(), "/pours/" + w.pours["new"].ID.String() + "/sheet",
 	}
 }
@@ -350,6 +350,37 @@ func TestPoursAreAddedAndEditedInTheUnitsOfTheFirm(t *testing.T) {
 	require.Contains(t, thin.body, "must be at least 50", "the API's words stand at the field")
 	busy := b.post("/pours/new", form)
 	require.Equal(t, 422, busy.status)
+}
+
+func TestATableIsShownBeforeItIsWritten(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Dispatcher)
+	const head = "Name,Site,Plant,Crew,Mix,Starts (site time),Element,Thickness (in),Area (ft2)\n"
+	row := func(name, crew, thickness string) string {
+		return name + ",Mill Road hall,Quarry plant," + crew + ",4000 winter,2027-01-18 07:00,slab on ground," + thickness + ",750\n"
+	}
+	count := func() int {
+		found, err := w.db.Pours(t.Context(), everything, db.PourFilter{}, db.Page{})
+		require.NoError(t, err)
+		return len(found.Items)
+	}
+	before := count()
+	wrong := b.post("/pours/table", url.Values{"text": {head + row("A", "North crew", "5") + row("B", "No crew", "five")}})
+	require.Equal(t, 200, wrong.status, wrong.body)
+	text, _, _ := texts(t, wrong.body)
+	require.Contains(t, text, "1 refused")
+	require.Contains(t, wrong.body, "Thickness (in)")
+	require.NotContains(t, wrong.body, `name="write"`)
+	good := url.Values{"text": {head + row("A", "North crew", "5") + row("B", "South crew", "6")}}
+	checked := b.post("/pours/table", good)
+	require.Contains(t, checked.body, `name="write"`)
+	require.Equal(t, before, count(), "a check writes nothing")
+	good.Set("write", "yes")
+	require.Equal(t, 303, b.post("/pours/table", good).status)
+	require.Equal(t, before+2, count())
+	require.Equal(t, 403, w.as(access.Field).post("/pours/table", good).status)
+	require.Equal(t, 422, b.post("/pours/table", url.Values{}).status)
 }
 
 func TestASheetLeadsBackToItsPour(t *testing.T) {

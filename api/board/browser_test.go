@@ -13,6 +13,11 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/api/access"
+	"frostgate/db"
+	"frostgate/rules"
+	"frostgate/scheduler"
+
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
@@ -20,11 +25,6 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
-
-	"frostgate/api/access"
-	"frostgate/db"
-	"frostgate/rules"
-	"frostgate/scheduler"
 )
 
 // chrome is a running browser with what it complained of and whom it asked.
@@ -192,7 +192,7 @@ func (w *world) screens() map[string]string {
 	return map[string]string{
 		"week": "/", "plants": "/plants", "alerts": "/alerts", "calendar": "/calendar", "pour": "/pours/" + id, "pour-move": "/pours/" + move,
 		"pour-new": "/pours/" + w.pours["new"].ID.String(), "sheet": "/pours/" + id + "/sheet", "form": "/pours/" + id + "/edit",
-		"confirm": "/pours/" + id + "/step/cancel", "reference": "/reference",
+		"confirm": "/pours/" + id + "/step/cancel", "reference": "/reference", "table": "/pours/table",
 	}
 }
 

@@ -9,11 +9,11 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"github.com/stretchr/testify/require"
-
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/rules"
+
+	"github.com/stretchr/testify/require"
 )
 
 // property is one content line of RFC 5545, section 3.1.

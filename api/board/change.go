@@ -15,6 +15,7 @@ import (
 type change struct {
 	method, path string
 	body         any
+	table        string // CSV, in place of a body
 	version      string // of the record as the form showed it; empty demands none
 	once         string // from the form: sent twice, it is done once
 }
@@ -44,9 +45,13 @@ func (b *buffer) Write(p []byte) (int, error) {
 
 // send has the API make a change. A refusal comes back as *trouble with the words for each field.
 func (b *Board) send(v *visit, ch change) ([]byte, error) {
-	body, err := json.Marshal(ch.body)
-	if err != nil {
-		return nil, fmt.Errorf("write change: %w", err)
+	body, media := []byte(ch.table), "text/csv; charset=utf-8"
+	if ch.table == "" {
+		var err error
+		if body, err = json.Marshal(ch.body); err != nil {
+			return nil, fmt.Errorf("write change: %w", err)
+		}
+		media = "application/json"
 	}
 	request, err := http.NewRequestWithContext(v.ctx(), ch.method, ch.path, bytes.NewReader(body))
 	if err != nil {
@@ -54,7 +59,7 @@ func (b *Board) send(v *visit, ch change) ([]byte, error) {
 	}
 	request.RemoteAddr, request.Host = v.Request().RemoteAddr, v.Request().Host
 	request.Header.Set("Authorization", "Bearer "+v.secret)
-	request.Header.Set("Content-Type", "application/json")
+	request.Header.Set("Content-Type", media)
 	if ch.method == http.MethodPatch {
 		request.Header.Set("Content-Type", "application/merge-patch+json")
 	}

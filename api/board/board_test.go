@@ -406,6 +406,14 @@ func TestASheetLeadsBackToItsPour(t *testing.T) {
 	}
 }
 
+func TestTheSheetOfAPourThatIsToMoveSaysSoFirst(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Field)
+	require.Contains(t, b.get("/pours/"+w.pours["move"].ID.String()+"/sheet").body, "Do not place at this start")
+	require.NotContains(t, b.get("/pours/"+w.pours["protect"].ID.String()+"/sheet").body, "Do not place at this start")
+}
+
 func TestTheTableBesideADrawingSaysTheSame(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t, rules.UnitsSI).stock()
@@ -430,7 +438,8 @@ func TestTheTableBesideADrawingSaysTheSame(t *testing.T) {
 // The stream follows the HTML standard's event stream: fields in lines, events ended by an empty line.
 func TestChangesAreStreamedAndTheStreamEndsWithTheServer(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t, rules.UnitsUS).stock()
+	const limit = time.Second // on ordinary requests
+	w := newWorldOn(t, rules.UnitsUS, func(s *http.Server) { s.ReadTimeout, s.WriteTimeout = limit, limit }).stock()
 	secret := w.grant(access.Viewer, everything)
 	request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, w.server.URL+"/live", http.NoBody)
 	require.NoError(t, err)
@@ -447,6 +456,7 @@ func TestChangesAreStreamedAndTheStreamEndsWithTheServer(t *testing.T) {
 		}
 	}()
 	require.Equal(t, "retry: 3000", <-lines)
+	time.Sleep(limit + 500*time.Millisecond) // the stream outlives it
 	ended := false
 	seen := map[string]bool{}
 	deadline := time.After(10 * time.Second)

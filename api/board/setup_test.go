@@ -72,6 +72,12 @@ const hostile = `<script>alert("x")</script>'"><img src=//example.invalid/x> ` +
 
 func newWorld(t testing.TB, units rules.Units) *world {
 	t.Helper()
+	return newWorldOn(t, units, func(*http.Server) {})
+}
+
+// newWorldOn is newWorld on a server that is set up in some way.
+func newWorldOn(t testing.TB, units rules.Units, change func(*http.Server)) *world {
+	t.Helper()
 	w := &world{t: t, pours: map[string]db.Pour{}, log: &logText{}}
 	w.db = dbtest.Open(t, db.Config{Conn: dbtest.NewConn(t), Clock: func() time.Time { return now }, MaxConns: 12})
 	w.tx(func(tx *db.Tx) error {
@@ -100,6 +106,7 @@ func newWorld(t testing.TB, units rules.Units) *world {
 	base, cancel := context.WithCancel(context.Background())
 	w.dropped = cancel
 	w.server.Config.BaseContext = baseOf(base)
+	change(w.server.Config)
 	w.server.Start()
 	t.Cleanup(func() {
 		cancel()

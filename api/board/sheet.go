@@ -144,12 +144,12 @@ func frostWords(s voice, g *rules.Ground) string {
 	return "no frost"
 }
 
-// measures are the remedies of what asks for something, each once, those that forbid placing first.
+// measures are the remedies that pass of what asks for something, each once, those that forbid placing first.
 func measures(s voice, findings []rules.Finding) []string {
 	var all []string
 	for _, want := range []rules.Effect{rules.EffectMove, rules.EffectProtect} {
 		for _, f := range findings {
-			if f.Effect != want || f.Remedy == nil {
+			if f.Effect != want || f.Remedy == nil || !f.Remedy.Passes {
 				continue
 			}
 			for _, m := range remedyWords(s, f.Remedy) {

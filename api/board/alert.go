@@ -2,6 +2,7 @@ package board
 
 import (
 	"cmp"
+	"encoding/json"
 	"net/http"
 	"strings"
 	"time"
@@ -69,7 +70,7 @@ func alertRows(v *visit, lines []db.AlertLine, home voice, back string) []alertR
 func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 	s := home
 	row := alertRow{
-		ID: a.ID, PourID: a.PourID, Kind: a.Kind, Severity: a.Severity, Reason: a.Reason, Doubtful: !a.Verified, Once: once(), Back: back,
+		ID: a.ID, PourID: a.PourID, Kind: a.Kind, Severity: a.Severity, Reason: alertText(a.Alert), Doubtful: !a.Verified, Once: once(), Back: back,
 	}
 	if a.Timezone != nil {
 		s = newVoice(v.firm.Units, *a.Timezone)
@@ -94,6 +95,37 @@ func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 		row.State = "Cleared " + s.day(a.ClearedAt)
 	}
 	return row
+}
+
+// alertText is what was told of an alert; before anything was, it is what the alert is about.
+func alertText(a db.Alert) string {
+	var detail struct{ Text string }
+	if err := json.Unmarshal(a.Detail, &detail); err == nil && detail.Text != "" {
+		return detail.Text
+	}
+	switch a.Kind {
+	case "pour.move":
+		return "The verdict is move."
+	case "source.stale":
+		return "It has had nothing fresh for too long; verdicts rest on older weather."
+	}
+	return a.Kind
+}
+
+// alert leads from the link in a notice to where something can be done about it.
+func (b *Board) alert(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	a, err := b.db.Alert(v.ctx(), v.caller.Scope, id)
+	if err != nil {
+		return err
+	}
+	if a.PourID == nil {
+		return v.Redirect(http.StatusSeeOther, "/alerts")
+	}
+	return v.Redirect(http.StatusSeeOther, "/pours/"+a.PourID.String())
 }
 
 func until(s voice, t *time.Time) string {

@@ -89,6 +89,7 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/", b.page(b.week))
 	e.GET("/plants", b.page(b.plants))
 	e.GET("/alerts", b.page(b.alerts))
+	e.GET("/alerts/:id", b.page(b.alert))
 	e.POST("/alerts/:id/acknowledge", b.page(b.acknowledge))
 	e.GET("/pours/new", b.page(b.newPour))
 	e.POST("/pours/new", b.page(b.createPour))

@@ -223,6 +223,8 @@ func TestTheWeekShowsVerdictsByDayAndCrew(t *testing.T) {
 		require.Contains(t, text, p.WorstReason)
 	}
 	require.Contains(t, text, "Not assessed yet")
+	require.Contains(t, b.get("/alerts").body, "Move: the base is frozen.")
+	require.Equal(t, "/pours/"+w.pours["move"].ID.String(), b.get("/alerts/"+w.alert.ID.String()).header.Get("Location"))
 
 	moves := b.get("/?verdict=move").body
 	require.Contains(t, moves, "txet")

@@ -147,6 +147,7 @@ const audit = `(() => {
   const seen = new Set();
   while (walker.nextNode()) {
     const e = walker.currentNode.parentElement;
+    if (e.matches(".inside")) continue; // on a bar of the drawing, in the colour of the sheet: the bar's own contrast with the sheet
     if (!walker.currentNode.textContent.trim() || seen.has(e) || !e.getClientRects().length) continue;
     seen.add(e);
     const style = getComputedStyle(e);

@@ -41,6 +41,7 @@ type band struct {
 	X, Y, W, H         float64
 	TextX              float64
 	Anchor             string
+	Inside             bool // the text stands on the bar
 }
 
 type curve struct {

@@ -2,6 +2,7 @@ package board
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"frostgate/rules"
@@ -23,6 +24,7 @@ type stage struct {
 	name, class string
 	from, until *time.Time
 	point       bool
+	optional    bool // says nothing when it has no time: it may not be needed
 }
 
 // hoursOf is the day of a pour, in order.
@@ -35,8 +37,8 @@ func hoursOf(a *rules.Assessment) []stage {
 		{name: "Final set, top", class: "set", from: t.FinalSetAt, point: true},
 		{name: "Finishing", class: "finish", from: t.FinishingStartsAt, until: t.FinishingEndsAt},
 		{name: "Dusk", class: "dusk", from: t.DuskAt, point: true},
-		{name: "Blankets on by", class: "blanket", from: t.BlanketsOnBy, point: true},
-		{name: "Saw cut", class: "saw", from: t.SawcutFromAt, until: t.SawcutUntilAt},
+		{name: "Blankets on by", class: "blanket", from: t.BlanketsOnBy, point: true, optional: true},
+		{name: "Saw cut", class: "saw", from: t.SawcutFromAt, until: t.SawcutUntilAt, optional: a.Timeline.FinalSetAt != nil},
 	}
 	if c := a.Chance; c != nil {
 		for i := range spans {
@@ -53,7 +55,7 @@ func hoursOf(a *rules.Assessment) []stage {
 	}
 	spans = append(spans,
 		stage{name: "First strength", class: "strength", from: t.CriticalStrengthAt, point: true},
-		stage{name: "Protected until", class: "protect", from: t.ProtectUntilAt, point: true})
+		stage{name: "Protected until", class: "protect", from: t.ProtectUntilAt, point: true, optional: a.Protection == nil || a.Protection.Layers == 0})
 	return spans
 }
 
@@ -67,7 +69,7 @@ func (s *stage) widen(b rules.Band) {
 
 // dayChart draws the hours of a pour as lanes.
 func dayChart(s voice, a *rules.Assessment) *chart {
-	spans := hoursOf(a)
+	spans := slices.DeleteFunc(hoursOf(a), func(p stage) bool { return p.from == nil && p.optional })
 	start := a.Timeline.StartsAt
 	until := start.Add(30 * time.Hour)
 	for _, p := range spans {
@@ -130,9 +132,14 @@ func (c *chart) bar(p stage, y, h float64) {
 		b.Text = c.voice.clock(p.from) + " to " + c.voice.clock(p.until)
 	}
 	b.Title = p.name + ": " + b.Text
+	room := 7.4*float64(len(b.Text)) + 16 // of the text in its size of 13
 	b.TextX, b.Anchor = b.X+b.W+8, "start"
-	if b.TextX > c.X0+(c.X1-c.X0)*0.62 {
+	switch {
+	case b.TextX+room <= c.X1:
+	case b.X-room >= c.X0:
 		b.TextX, b.Anchor = b.X-8, "end"
+	case b.W >= room:
+		b.TextX, b.Inside = b.X+8, true
 	}
 	c.Bands = append(c.Bands, b)
 }

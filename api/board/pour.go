@@ -213,7 +213,7 @@ func remedyWords(s voice, r *rules.Remedy) []string {
 
 func sourceWords(s rules.Source) string {
 	words := map[string]string{"second-hand": "second-hand", "memory": "from memory", "practice": "common practice"}
-	if w := words[s.Standing]; w != "" && s.Document != "" {
+	if w := words[s.Standing]; w != "" && s.Document != "" && !strings.HasPrefix(s.Document, w) {
 		return s.Document + " (" + w + ")"
 	}
 	return s.Document

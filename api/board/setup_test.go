@@ -229,7 +229,8 @@ func (w *world) raise(key string) {
 			return err
 		}
 		at := tx.Now()
-		a.Condition, a.Severity, a.Verified, a.Episode, a.Reason, a.RaisedAt, a.OperatorState = "raised", "major", true, 1, "The base is frozen.", &at, "none"
+		a.Condition, a.Severity, a.Verified, a.Episode, a.Reason, a.RaisedAt, a.OperatorState = "raised", "major", true, 1, "condition_met", &at, "none"
+		a.Detail = []byte(`{"text": "Move: the base is frozen. Next good start: Sun 7:00 a.m."}`)
 		w.alert, _, err = tx.Advance(w.t.Context(), a, db.Transition{Event: "alert.raised", Reason: a.Reason})
 		return err
 	})

@@ -69,7 +69,7 @@ func (s voice) degreeUnit() string {
 
 // tied keeps a number and its unit on one line.
 var tied = strings.NewReplacer(" °", "\u00a0°", " %", "\u00a0%", " a.m.", "\u00a0a.m.", " p.m.", "\u00a0p.m.", " psi", "\u00a0psi", " MPa", "\u00a0MPa",
-	" mm", "\u00a0mm", " yd³", "\u00a0yd³", " m³", "\u00a0m³")
+	" mm", "\u00a0mm", " in,", "\u00a0in,", " sq ft", "\u00a0sq\u00a0ft", " yd³", "\u00a0yd³", " m³", "\u00a0m³")
 
 func tie(text string) string { return tied.Replace(text) }
 

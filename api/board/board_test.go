@@ -237,6 +237,31 @@ func TestTheWeekShowsVerdictsByDayAndCrew(t *testing.T) {
 	require.Equal(t, 200, b.get("/?from=x&verdict=y&crew=z&days=-1&text="+strings.Repeat("é", 200)).status)
 }
 
+func TestOldVerdictsAreDoubted(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Viewer)
+	require.NotContains(t, b.get("/").body, "These verdicts are old")
+	w.tx(func(tx *db.Tx) error {
+		_, err := tx.PGX().Exec(t.Context(), "update pours set assessed_at = assessed_at - interval '5 hours'")
+		return err
+	})
+	require.Contains(t, b.get("/").body, "These verdicts are old: the last was made 5 hours ago")
+}
+
+func TestPlacedPoursStayInSightUntilTheirProtectionIsOff(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Dispatcher)
+	path := "/pours/" + w.pours["protect"].ID.String()
+	require.Equal(t, 303, b.post(path+"/step/place", url.Values{"version": {"1"}}).status)
+	later := b.get("/?from=2027-01-20").body
+	require.Contains(t, later, "Placed before, still protected")
+	require.Contains(t, later, "Bay 3 slab")
+	require.Equal(t, 303, b.post(path+"/step/release", url.Values{"version": {"2"}}).status)
+	require.NotContains(t, b.get("/?from=2027-01-20").body, "Bay 3 slab")
+}
+
 func TestAnEmptyFirmIsToldWhatToDo(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t, rules.UnitsSI)
@@ -524,5 +549,5 @@ func TestThreeHundredPoursAreDrawnQuickly(t *testing.T) {
 		size = len(got.body)
 	}
 	t.Logf("300 pours: %d bytes, best of 7: %s", size, best)
-	require.Less(t, best, 500*time.Millisecond, "100 ms is meant; a busy machine is given room")
+	require.Less(t, best, 100*time.Millisecond)
 }

@@ -48,7 +48,7 @@ func newRig(t *testing.T) *rig {
 	t.Cleanup(func() { srv.CloseClientConnections(); srv.Close() })
 	r.url = srv.URL
 	r.client = forecast.NewClient(forecast.ClientConfig{
-		Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: clock, Header: 300 * time.Millisecond, Idle: 150 * time.Millisecond,
+		Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: clock, Header: 3 * time.Second, Idle: 500 * time.Millisecond,
 	})
 	t.Cleanup(r.client.Close)
 	om, err := openmeteo.New(openmeteo.Config{Client: r.client, BaseURL: srv.URL, Now: clock})

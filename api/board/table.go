@@ -61,8 +61,7 @@ func (b *Board) sendTable(v *visit) error {
 		mark = v.FormValue("once")
 	}
 	answer, err := b.send(v, change{method: http.MethodPost, path: path, table: text, once: mark})
-	var refused *trouble
-	if errors.As(err, &refused) {
+	if refused, ok := errors.AsType[*trouble](err); ok {
 		page.Wrong = refused.Text
 		return b.showTable(v, refused.Status, page)
 	}

@@ -25,8 +25,8 @@ type EndpointForm struct {
 	PlantIDs    []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
 	MinSeverity string      `json:"min_severity,omitempty" enum:"warning,minor,major,critical" doc:"warning when absent."`
 	Enabled     *bool       `json:"enabled,omitempty" doc:"true when absent."`
-	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"In escalation; 0 is told at once."`
-	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"After the rank before, while nobody acknowledges."`
+	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"Kept for escalation, which is not carried out yet: 0 is told at once, an endpoint of any other rank is not told."`
+	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"Kept for escalation, which is not carried out yet."`
 }
 
 // An Endpoint is a stored endpoint, without its secrets.

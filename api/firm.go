@@ -15,9 +15,9 @@ type FirmForm struct {
 	Units               rules.Units         `json:"units" enum:"us,si" doc:"Of sentences, pages and tables; the API's own fields are always SI."`
 	Calibration         rules.Calibration   `json:"calibration,omitzero" doc:"The firm's own factors on the engine."`
 	Limits              []rules.LimitChange `json:"limits,omitempty" maxItems:"200" doc:"Limits that the firm has changed; see /v1/limits. Past the published floor only as an override with its reason, shown in every assessment."`
-	QuietStarts         *DayTime            `json:"quiet_starts,omitempty" dependentRequired:"quiet_ends" doc:"From then on no notices but critical ones, on the clock of the site."`
+	QuietStarts         *DayTime            `json:"quiet_starts,omitempty" dependentRequired:"quiet_ends" doc:"Kept for quiet hours, which are not carried out yet: notices go out at any hour."`
 	QuietEnds           *DayTime            `json:"quiet_ends,omitempty" dependentRequired:"quiet_starts"`
-	QuietCriticalExempt *bool               `json:"quiet_critical_exempt,omitempty" doc:"Critical notices go out in quiet hours too; true when absent."`
+	QuietCriticalExempt *bool               `json:"quiet_critical_exempt,omitempty" doc:"Kept for quiet hours, which are not carried out yet; true when absent."`
 }
 
 // Firm is the firm as stored.

@@ -26,7 +26,7 @@ type Endpoint struct {
 	StateAt      time.Time  // since when; set by the store
 	FailingSince *time.Time // first failure after the last success
 	AcceptedAt   *time.Time // last success
-	Rank         int        // in escalation; 0 is told at once
+	Rank         int        // kept for escalation, which is not carried out yet; only 0 is told
 	DelayMin     int        // after the rank before, while nobody acknowledges
 }
 

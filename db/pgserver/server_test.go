@@ -40,10 +40,6 @@ func TestChild(t *testing.T) {
 		return
 	}
 	fmt.Println("started", postmaster(dir))
-	go func() {
-		<-s.Done()
-		fmt.Println("ended", s.Err())
-	}()
 	line, _ := bufio.NewReader(os.Stdin).ReadString('\n')
 	if line == "busy\n" { // a query that outlives us
 		conn, err := pgx.ConnectConfig(context.Background(), s.ConnConfig(""))
@@ -299,8 +295,12 @@ func TestServerKilled(t *testing.T) {
 	keep(t, s)
 	conn, err := pgx.ConnectConfig(t.Context(), s.ConnConfig(""))
 	require.NoError(t, err)
-	defer conn.Close(t.Context())       //nolint:errcheck // broken below
-	go conn.Exec(t.Context(), busyLoop) //nolint:errcheck // cut off
+	cutOff := make(chan error)
+	go func() {
+		_, err := conn.Exec(context.Background(), busyLoop)
+		cutOff <- err
+		_ = conn.Close(context.Background())
+	}()
 	require.Eventually(t, func() bool {
 		return query(t, s, "select count(*)::text from pg_stat_activity where state = 'active' and query like 'do %'") == "1"
 	}, 10*time.Second, 10*time.Millisecond)
@@ -315,6 +315,7 @@ func TestServerKilled(t *testing.T) {
 	require.NotEmpty(t, processes(dir)) // the busy backend
 	require.NoError(t, s.Stop())
 	kept(t, start(t, dir))
+	require.Error(t, <-cutOff)
 }
 
 // Somebody else shuts the server down: that is told, too.

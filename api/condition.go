@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 )
@@ -11,6 +12,15 @@ import (
 // etag is the strong validator of a record: its version, which every edit raises.
 func etag(version int64) string {
 	return `"` + strconv.FormatInt(version, 10) + `"`
+}
+
+// etagAt is the validator of a record that is answered with news of its own, which come at the time given: a full
+// stop and the time follow the version.
+func etagAt(version int64, news *time.Time) string {
+	if news == nil {
+		return etag(version)
+	}
+	return `"` + strconv.FormatInt(version, 10) + "." + strconv.FormatInt(news.UnixMicro(), 36) + `"`
 }
 
 // Match is required of every change, so that nobody overwrites what they have not seen.
@@ -39,10 +49,12 @@ func (m *Match) parse() []error {
 	return nil
 }
 
-// check compares with the version that is there. Weak tags never match (RFC 9110, 13.1.1).
+// check compares with the version that is there. Weak tags never match (RFC 9110, 13.1.1). What follows the version
+// in a tag is news that no edit overwrites.
 func (m *Match) check(version int64) error {
 	for _, tag := range m.tags {
-		if tag == "*" || tag == etag(version) {
+		seen, _, _ := strings.Cut(strings.Trim(tag, `"`), ".")
+		if tag == "*" || `"`+seen+`"` == etag(version) && !strings.HasPrefix(tag, "W/") {
 			return nil
 		}
 	}

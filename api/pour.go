@@ -54,17 +54,17 @@ type Pour struct {
 	PlacedAt    *time.Time   `json:"placed_at"`
 	ReleasedAt  *time.Time   `json:"released_at"`
 	CancelledAt *time.Time   `json:"cancelled_at"`
+	Latest      *Latest      `json:"latest" doc:"The latest assessment in short; null when there is none yet. It comes by itself and doesn't raise the version."`
 }
 
-// A PourLine is a pour in a list: with the names of what it refers to, and what its latest assessment says.
+// A PourLine is a pour in a list, with the names of what it refers to.
 type PourLine struct {
 	Pour
-	SiteName  string  `json:"site_name"`
-	Timezone  string  `json:"timezone" doc:"Of the site."`
-	PlantName string  `json:"plant_name"`
-	CrewName  string  `json:"crew_name"`
-	MixName   string  `json:"mix_name"`
-	Latest    *Latest `json:"latest" doc:"The latest assessment in short; null when there is none yet."`
+	SiteName  string `json:"site_name"`
+	Timezone  string `json:"timezone" doc:"Of the site."`
+	PlantName string `json:"plant_name"`
+	CrewName  string `json:"crew_name"`
+	MixName   string `json:"mix_name"`
 }
 
 // Latest is an assessment in short.
@@ -100,28 +100,29 @@ func pours() resource[db.Pour, PourForm, Pour] {
 		get:      (*db.DB).Pour, hold: (*db.Tx).Pour,
 		create: (*db.Tx).CreatePour, update: (*db.Tx).UpdatePour, remove: (*db.Tx).DeletePour,
 		record: func(p *db.Pour) *db.Record { return &p.Record },
+		news:   func(p *db.Pour) *time.Time { return p.AssessedAt },
 		fill:   fillPour, form: pourForm, view: pourView, patched: movedAlong,
 	}
 }
 
 func pourView(p db.Pour) Pour {
-	return Pour{
+	view := Pour{
 		Saved: saved(p.Record), PourForm: pourForm(p), State: p.State,
 		PlacedAt: p.PlacedAt, ReleasedAt: p.ReleasedAt, CancelledAt: p.CancelledAt,
 	}
+	if p.Verdict != "" {
+		view.Latest = &Latest{
+			AssessmentID: p.AssessmentID, AssessedAt: p.AssessedAt, Verdict: p.Verdict, WorstRule: p.WorstRule,
+			WorstReason: p.WorstReason, WorstProbability: p.WorstProbability, Severity: p.Severity, NextWindowAt: p.NextWindowAt,
+		}
+	}
+	return view
 }
 
 func pourLine(l db.PourLine) PourLine {
-	line := PourLine{
+	return PourLine{
 		Pour: pourView(l.Pour), SiteName: l.SiteName, Timezone: l.Timezone, PlantName: l.PlantName, CrewName: l.CrewName, MixName: l.MixName,
 	}
-	if l.Verdict != "" {
-		line.Latest = &Latest{
-			AssessmentID: l.AssessmentID, AssessedAt: l.AssessedAt, Verdict: l.Verdict, WorstRule: l.WorstRule,
-			WorstReason: l.WorstReason, WorstProbability: l.WorstProbability, Severity: l.Severity, NextWindowAt: l.NextWindowAt,
-		}
-	}
-	return line
 }
 
 // fillPour puts a form's values into a record.

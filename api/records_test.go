@@ -9,6 +9,9 @@ import (
 
 	"frostgate/rules"
 
+	"frostgate/db"
+
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 )
 
@@ -134,6 +137,22 @@ func TestWhatHangsOnAnAssessedPour(t *testing.T) {
 	require.Equal(t, "Move it.", latest.is(200)["assessment"].(map[string]any)["headline"])
 	require.Equal(t, 304, w.do(call{method: "GET", path: pour + "/assessment", header: map[string]string{"If-None-Match": latest.header.Get("ETag")}}).status)
 	require.Len(t, w.do(call{method: "GET", path: pour + "/assessments"}).is(200).items(), 1)
+
+	read := w.do(call{method: "GET", path: pour})
+	require.Equal(t, "move", read.is(200)["latest"].(map[string]any)["verdict"])
+	tag := read.header.Get("ETag")
+	require.Regexp(t, `^"1\.[0-9a-z]+"$`, tag, "the version and when the news came")
+	known := map[string]string{"If-None-Match": tag}
+	require.Equal(t, 304, w.do(call{method: "GET", path: pour, header: known}).status)
+	require.NoError(t, w.db.Tx(t.Context(), db.Actor{Name: "test"}, func(tx *db.Tx) error {
+		return tx.TouchAssessed(t.Context(), time.Now().Add(time.Minute), uuid.MustParse(w.ids["/v1/pours/"]))
+	}))
+	require.Equal(t, 200, w.do(call{method: "GET", path: pour, header: known}).status, "news")
+	note := call{method: "PATCH", path: pour, body: object{"note": "Gate code at the office."}, header: map[string]string{"If-Match": "W/" + tag}}
+	w.do(note).wrong(412, "stale")
+	note.header["If-Match"] = tag
+	require.Equal(t, "move", w.do(note).is(200)["latest"].(map[string]any)["verdict"], "no edit was overwritten")
+	w.do(note).wrong(412, "stale")
 	require.Equal(t, "place", w.do(call{method: "GET", path: pour + "/windows"}).is(200).items()[0]["verdict"])
 	series := w.do(call{method: "GET", path: "/v1/assessments/" + w.ids["/v1/assessments/"] + "/forecasts"}).is(200).items()[0]
 	require.Len(t, series["hours"], 2)

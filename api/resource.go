@@ -28,6 +28,7 @@ type resource[R, F, V any] struct {
 	remove func(*db.Tx, context.Context, db.Scope, uuid.UUID, int64) error
 
 	record func(*R) *db.Record
+	news   func(*R) *time.Time                            // when what the view has besides the record last came; nil when there is no such thing
 	fill   func(context.Context, *db.Tx, F, R) (R, error) // the record with the form's values; refuses what the schema cannot
 	form   func(R) F
 	view   func(R) V
@@ -72,7 +73,7 @@ func serveResource[R, F, V any](a *API, r resource[R, F, V]) {
 		if err != nil {
 			return nil, err
 		}
-		return answerOne(r.view(record), etag(r.record(&record).Version), in.NoneMatch), nil
+		return answerOne(r.view(record), r.etag(&record), in.NoneMatch), nil
 	})
 	serve(a, route{
 		method: http.MethodPost, path: r.path, id: "create-" + r.one, tag: r.tag, summary: "Create a " + r.one,
@@ -113,6 +114,13 @@ func serveResource[R, F, V any](a *API, r resource[R, F, V]) {
 	})
 }
 
+func (r resource[R, F, V]) etag(record *R) string {
+	if r.news == nil {
+		return etag(r.record(record).Version)
+	}
+	return etagAt(r.record(record).Version, r.news(record))
+}
+
 // store creates a record from a form.
 func (r resource[R, F, V]) store(ctx context.Context, a *API, tx *db.Tx, form F) (record R, err error) {
 	if record, err = r.fill(ctx, tx, form, record); err != nil {
@@ -145,7 +153,7 @@ func (r resource[R, F, V]) change(ctx context.Context, a *API, id uuid.UUID, mat
 	if err != nil {
 		return nil, err
 	}
-	return answerOne(r.view(stored), etag(r.record(&stored).Version), NoneMatch{}), nil
+	return answerOne(r.view(stored), r.etag(&stored), NoneMatch{}), nil
 }
 
 // edit writes a form over a record that was read in the same transaction.

@@ -83,7 +83,7 @@ func (a *API) serveSteps(r resource[db.Pour, PourForm, Pour]) {
 				if err != nil {
 					return nil, err
 				}
-				return &created[Pour]{Status: http.StatusOK, ETag: etag(pour.Version), Body: pourView(pour)}, nil
+				return &created[Pour]{Status: http.StatusOK, ETag: r.etag(&pour), Body: pourView(pour)}, nil
 			})
 		})
 	}

@@ -220,7 +220,7 @@ func (j *job) answer(findings []Finding) Assessment {
 	}
 	a.Batch = j.batch
 	a.Protection = j.protectionPlan()
-	a.Temperatures, a.Strength = j.run.temperatures(), j.run.strengths()
+	a.Temperatures, a.Strength = j.temperatures(), j.run.strengths()
 	a.Evaporation = j.evaporation()
 	if len(j.run.rows) > 0 {
 		a.MinTempBeforeCriticalC = new(j.run.minBeforeC)
@@ -281,13 +281,36 @@ func (j *job) timeline() Timeline {
 	}
 }
 
-func (c *course) temperatures() []TempRow {
-	rows := make([]TempRow, len(c.rows))
-	for i := range c.rows {
-		r := &c.rows[i]
+// temperatures is the central run by the hour, with the weather over it.
+func (j *job) temperatures() []TempRow {
+	rows := make([]TempRow, len(j.run.rows))
+	for i := range j.run.rows {
+		r := &j.run.rows[i]
 		rows[i] = TempRow{At: r.at, AirC: r.airC, TopC: r.topC, MeanC: r.meanC, BottomC: r.bottomC, BaseC: r.baseC}
+		k, _ := j.wx.index(r.at)
+		rows[i].AirP10C, rows[i].AirP90C = j.airBand(k, r.airC)
+		rows[i].PrecipMM, rows[i].SnowMM = j.wx.hours[k].fallen()
 	}
 	return rows
+}
+
+// airBand is the 10 and 90 percent quantile of the air of hour k.
+func (j *job) airBand(k int, airC float64) (p10, p90 *float64) {
+	by := decile * j.wx.sdAt(k, j.c.AssessedAt).airC
+	return new(airC - by), new(airC + by)
+}
+
+// fallen is the precipitation of an hour and the part that is snow or ice, as
+// water; nil where none was given.
+func (h *wxHour) fallen() (precipMM, snowMM *float64) {
+	if !h.precipKnown {
+		return nil, nil
+	}
+	snow := 0.0
+	if h.frozen() {
+		snow = h.precipMM
+	}
+	return new(h.precipMM), &snow
 }
 
 func (c *course) strengths() []StrengthRow {

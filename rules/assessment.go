@@ -93,14 +93,20 @@ type Pass struct {
 	EndsAt     *time.Time `json:"ends_at,omitempty"`
 }
 
-// TempRow is one hour of the temperature series.
+// TempRow is one hour of the temperature series, with the weather over it.
 type TempRow struct {
 	At      time.Time `json:"at"`
 	AirC    float64   `json:"air_c"`
+	AirP10C *float64  `json:"air_p10_c"` // 10 and 90 percent quantile of the air by the forecast's error, see Chance.Spread
+	AirP90C *float64  `json:"air_p90_c"`
 	TopC    float64   `json:"top_c"`    // mean of the top 25 mm
 	MeanC   float64   `json:"mean_c"`   // of the concrete
 	BottomC float64   `json:"bottom_c"` // lowest cell of the concrete
 	BaseC   float64   `json:"base_c"`   // top 25 mm of the base
+	// PrecipMM is rain and snow of the hour as water, SnowMM the part of it that is
+	// judged as snow or ice; nil where the weather says nothing.
+	PrecipMM *float64 `json:"precip_mm"`
+	SnowMM   *float64 `json:"snow_mm"`
 }
 
 // StrengthRow is one hour of the strength series.
@@ -161,11 +167,14 @@ type Batch struct {
 	MixedMinC        float64  `json:"mixed_min_c"`
 	MixedMaxC        float64  `json:"mixed_max_c"`
 	HaulDropC        float64  `json:"haul_drop_c"`
-	Governs          string   `json:"governs"`       // haul or table
-	WaterTempC       *float64 `json:"water_temp_c"`  // needed; nil when no heating is needed
-	WaterCapped      bool     `json:"water_capped"`  // needed more than the plant or the limit allows
-	MixedTempC       float64  `json:"mixed_temp_c"`  // achieved
-	PlacedTempC      float64  `json:"placed_temp_c"` // achieved after haul
+	Governs          string   `json:"governs"`        // haul or table
+	WaterTempC       *float64 `json:"water_temp_c"`   // needed; nil when no heating is needed
+	WaterCapped      bool     `json:"water_capped"`   // needed more than the plant or the limit allows
+	HotWaterL        *float64 `json:"hot_water_l"`    // heated water of the whole order; nil when no heating is needed
+	WaterHeatMJ      *float64 `json:"water_heat_mj"`  // to heat it from the plant's cold water
+	AcceleratorKg    float64  `json:"accelerator_kg"` // product of all accelerators of the order
+	MixedTempC       float64  `json:"mixed_temp_c"`   // achieved
+	PlacedTempC      float64  `json:"placed_temp_c"`  // achieved after haul
 	Accelerators     []Dose   `json:"accelerators,omitempty"`
 	ChlorideIonPct   float64  `json:"chloride_ion_pct"` // of cement, from admixtures
 	ChlorideLimitPct *float64 `json:"chloride_limit_pct"`

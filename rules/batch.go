@@ -15,6 +15,9 @@ const quarterM3 = 0.25
 // CAL: some has to be left to heat.
 const mostMoisture = 0.8
 
+// waterHeatMJKgK is the specific heat of water.
+const waterHeatMJKgK = 4.186e-3
+
 // A batching is how the concrete of a pour is batched and hauled in one air.
 type batching struct {
 	materials mix.Batch
@@ -101,10 +104,12 @@ func (c *Case) orderBatch(l limitSet, airAtBatchC, dayBeforeMeanC float64) Batch
 	if b.byHaul {
 		out.Governs = "haul"
 	}
-	if b.heated() {
-		out.WaterTempC = &b.heat.WaterC
-	}
 	c.orderVolume(&out)
+	if b.heated() {
+		litres := b.materials.WaterKg * out.OrderM3
+		out.WaterTempC, out.HotWaterL = &b.heat.WaterC, &litres
+		out.WaterHeatMJ = new(litres * waterHeatMJKgK * (b.heat.WaterC - defaultColdWaterC))
+	}
 	c.orderAdmixtures(&out)
 	if c.Pour.Exposure != "" {
 		out.ChlorideLimitPct = new(l.value(chlorideName(c.Pour.Exposure)))
@@ -125,6 +130,13 @@ func (p *Pour) volumeM3() float64 {
 		area = p.LengthMM * p.HeightMM / 1e6
 	}
 	return mix.VolumeM3(area, p.ThicknessMM)
+}
+
+// Volumes is the volume of a pour as drawn, and with its waste before the plant's
+// rounding. Both are 0 when the dimensions do not tell.
+func (p Pour) Volumes() (drawnM3, withWasteM3 float64) {
+	drawnM3 = p.volumeM3()
+	return drawnM3, drawnM3 * (1 + value(p.WastePct, defaultWastePct)/100)
 }
 
 func (c *Case) orderVolume(out *Batch) {
@@ -155,7 +167,7 @@ func (c *Case) orderAdmixtures(out *Batch) {
 		default:
 			d.Bags = new(mix.Bags(d.MassKg, mix.FlakeBagKg))
 		}
-		out.Accelerators = append(out.Accelerators, d)
+		out.Accelerators, out.AcceleratorKg = append(out.Accelerators, d), out.AcceleratorKg+d.MassKg
 		if a.Kind == calciumChloride {
 			out.ChlorideIonPct += mix.ChloridePct(a.DosePct, product(a))
 		}

@@ -439,3 +439,30 @@ func TestBatchIsAlwaysANumber(t *testing.T) {
 		require.LessOrEqual(rt, b.heat.WaterC, b.capC+1e-9)
 	})
 }
+
+// TestPlantDemand: the basis mix of PCA's chart takes 240 lb of added water per
+// cubic yard, at 152.9 F for 65 F as mixed; to heat 1 kg of water by 1 K takes
+// 4.186 kJ (15 C calorie, NIST SP 811). 2 % calcium chloride of 564 lb is 11.28 lb.
+func TestPlantDemand(t *testing.T) {
+	c := with(demoCase(), basisMix(40))
+	c.Pour.ThicknessMM, c.Pour.WastePct, c.Pour.VolumeM3 = 4*inchMM, new(0.0), new(10*yd3)
+	c.Pour.Mix.Admixtures = []Admixture{{Kind: calciumChloride, DosePct: 2}}
+	_, out := ordered(c, 25, 0)
+	require.InDelta(t, 10*yd3, out.OrderM3, 1e-9)
+	waterKg := 2400 * kgPerLb
+	require.InDelta(t, waterKg, *out.HotWaterL, 0.5)
+	require.InDelta(t, waterKg*4.186e-3*(celsius(152.9)-defaultColdWaterC), *out.WaterHeatMJ, 1)
+	require.InDelta(t, 112.8*kgPerLb, out.AcceleratorKg, 0.05)
+
+	warm := with(c, basisMix(60))
+	warm.Pour.PlacedTempC = new(8.0)
+	_, out = ordered(warm, 25, 0)
+	require.Nil(t, out.WaterTempC, "nothing to heat")
+	require.Nil(t, out.HotWaterL)
+	require.Nil(t, out.WaterHeatMJ)
+
+	c.Pour.VolumeM3, c.Pour.WastePct = nil, new(10.0)
+	drawn, withWaste := c.Pour.Volumes()
+	require.InDelta(t, 70*0.1016, drawn, 1e-9, "area by thickness")
+	require.InDelta(t, 70*0.1016*1.1, withWaste, 1e-9)
+}

@@ -78,6 +78,23 @@ func forecastSD(leadH float64) leadSD {
 	return last
 }
 
+// sdAt is the standard deviation of the error of hour i: the source's own spread
+// where it gives one, else the prior at its lead from assessedAt.
+func (w *weather) sdAt(i int, assessedAt time.Time) leadSD {
+	sd := forecastSD(w.timeOf(i).Sub(assessedAt).Hours())
+	if h := &w.hours[i]; !math.IsNaN(h.airSDC) {
+		sd.airC = h.airSDC
+	}
+	if h := &w.hours[i]; !math.IsNaN(h.windSDMS) {
+		sd.windMS = h.windSDMS
+	}
+	return sd
+}
+
+// decile is the 90 percent quantile of the standard normal distribution, which the
+// error of a member at any one hour has.
+const decile = 1.2816
+
 // A member is one way the forecast and the model may be wrong.
 type member struct {
 	airC, windMS, cloud []float64 // added to the weather, by hour of the weather
@@ -103,17 +120,12 @@ func drawMembers(w *weather, assessedAt time.Time, n int, seed uint64) ([]member
 	airSD, windSD, cloudSD := make([]float64, hours), make([]float64, hours), make([]float64, hours)
 	spread := spreadMeasured
 	for i := range hours {
-		h := &w.hours[i]
-		lead := w.timeOf(i).Sub(assessedAt).Hours()
-		sd := forecastSD(lead)
-		if i < decidingH && lead > measuredLeadH && spread == spreadMeasured {
+		sd := w.sdAt(i, assessedAt)
+		if i < decidingH && sd.h > measuredLeadH && spread == spreadMeasured {
 			spread = spreadPriorOnly
 		}
-		if !math.IsNaN(h.airSDC) {
-			sd.airC, spread = h.airSDC, spreadFromIssue
-		}
-		if !math.IsNaN(h.windSDMS) {
-			sd.windMS = h.windSDMS
+		if !math.IsNaN(w.hours[i].airSDC) {
+			spread = spreadFromIssue
 		}
 		airSD[i], windSD[i], cloudSD[i] = sd.airC, sd.windMS, sd.cloud
 	}

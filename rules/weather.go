@@ -39,6 +39,7 @@ type wxHour struct {
 	airC, dewC, windMS, cloud float64 // states
 	snowM                     float64 // state
 	gustMS, swWm2, precipMM   float64 // of the hour; sunlight after the site's shade
+	precipKnown               bool    // precipMM was given
 	precipProb                float64 // of the hour; NaN when not given
 	precipType                string
 	airSDC, windSDMS          float64 // the source's own spread; NaN when not given
@@ -274,7 +275,7 @@ func (f *filler) sums() {
 		d.precipType = "none"
 		if h != nil {
 			d.gustMS = value(h.GustMS, d.gustMS)
-			d.precipMM = math.Max(0, value(h.PrecipMM, 0))
+			d.precipMM, d.precipKnown = math.Max(0, value(h.PrecipMM, 0)), h.PrecipMM != nil && !math.IsNaN(*h.PrecipMM)
 			d.precipProb = value(h.PrecipProb, d.precipProb)
 			d.airSDC = value(h.AirTempSDC, d.airSDC)
 			d.windSDMS = value(h.WindSDMS, d.windSDMS)

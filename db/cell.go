@@ -76,12 +76,12 @@ func (r reads) Cells(ctx context.Context, source string, p Page) (List[Cell], er
 }
 
 const linkSite = `
-insert into site_cells (site_id, source, cell_id) values (@site_id, @source, @cell_id)
-on conflict (site_id, source) do update set cell_id = excluded.cell_id`
+insert into site_cells (site_id, source, cell_id, linked_at) values (@site_id, @source, @cell_id, @now)
+on conflict (site_id, source) do update set cell_id = excluded.cell_id, linked_at = excluded.linked_at`
 
-// LinkSite says which cell of a source answers for a site.
+// LinkSite says which cell of a source answers for a site, from now on or still.
 func (tx *Tx) LinkSite(ctx context.Context, siteID uuid.UUID, source string, cellID uuid.UUID) error {
-	if _, err := run(ctx, tx.q, linkSite, args{"site_id": siteID, "source": source, "cell_id": cellID}); err != nil {
+	if _, err := run(ctx, tx.q, linkSite, args{"site_id": siteID, "source": source, "cell_id": cellID, "now": tx.now}); err != nil {
 		return fmt.Errorf("link site %s to cell %s: %w", siteID, cellID, err)
 	}
 	return nil
@@ -124,23 +124,56 @@ func (r reads) SitesWithout(ctx context.Context, source string, limit int) ([]Si
 	return sites, nil
 }
 
+const sitesLinkedBefore = `
+select ` + siteColumns + ` from sites s join site_cells sc on sc.site_id = s.id
+where s.archived_at is null and sc.source = @source and sc.linked_at < @before and exists (
+	select from cells c where c.id = sc.cell_id and c.key <> 'outside')
+order by sc.linked_at, s.id limit @limit`
+
+// SitesLinkedBefore gives sites whose cell of a source was last confirmed before a
+// time, the longest ago first; not those that the source does not cover.
+func (r reads) SitesLinkedBefore(ctx context.Context, source string, before time.Time, limit int) ([]Site, error) {
+	sites, err := many[Site](ctx, r.q, sitesLinkedBefore, args{"source": source, "before": before, "limit": limit})
+	if err != nil {
+		return nil, fmt.Errorf("find sites to locate again by %s: %w", source, err)
+	}
+	return sites, nil
+}
+
+// forgottenAfter is how long after its start a pour that was never marked as
+// placed still needs weather. The clock's watch on pours ends there too: no
+// protection that a start could still ask for lasts longer (common practice, no
+// source), and a pour that was placed is one word away from being followed again.
+const forgottenAfter = 10 * 24 * time.Hour
+
+// needsWeather is true of a pour that somebody still acts on.
+const needsWeather = `(p.state = 'placed' or p.state = 'planned' and p.starts_at > @forgotten)`
+
 const claimCells = `
-update cells c set next_due_at = @until
-where c.id in (
-	select d.id from cells d
+with due as (
+	select d.id, (
+		select min(p.starts_at) from site_cells sc join pours p on p.site_id = sc.site_id
+		where sc.cell_id = d.id and ` + needsWeather + `) as first_start
+	from cells d
 	where d.source = @source and d.next_due_at <= @now and exists (
 		select from site_cells sc join pours p on p.site_id = sc.site_id
-		where sc.cell_id = d.id and p.state in ('planned', 'placed'))
-	order by d.next_due_at, d.id limit @limit
-	for update skip locked)
-returning ` + cellColumns
+		where sc.cell_id = d.id and ` + needsWeather + `)
+	order by first_start, d.next_due_at, d.id limit @limit
+	for update skip locked
+), claimed as (
+	update cells c set next_due_at = @until from due where c.id = due.id
+	returning ` + cellColumns + `, due.first_start
+)
+select ` + cellColumns + ` from claimed c order by c.first_start, c.key, c.id`
 
-// ClaimCells takes the cells of a source that are due and that a planned or
-// placed pour needs. They are due again after the lease unless SaveFetch says
-// otherwise, so that a fetch that dies is made up for; no two replicas take one.
+// ClaimCells takes the cells of a source that are due and that a pour needs: one
+// that is placed, or planned and not long past its start. Those whose next pour
+// starts first come first, and neighbours by key together. They are due again
+// after the lease unless SaveFetch says otherwise, so that a fetch that dies is
+// made up for; no two replicas take one.
 func (tx *Tx) ClaimCells(ctx context.Context, source string, limit int, lease time.Duration) ([]Cell, error) {
 	cells, err := many[Cell](ctx, tx.q, claimCells, args{
-		"source": source, "limit": limit, "now": tx.now, "until": tx.now.Add(lease),
+		"source": source, "limit": limit, "now": tx.now, "until": tx.now.Add(lease), "forgotten": tx.now.Add(-forgottenAfter),
 	})
 	if err != nil {
 		return nil, fmt.Errorf("claim cells of %s: %w", source, err)
@@ -181,6 +214,17 @@ func (tx *Tx) SaveFetch(ctx context.Context, f Fetch) error {
 	return nil
 }
 
+const postponeCell = `update cells set next_due_at = @until where id = @id`
+
+// PostponeCell has a cell asked for later, without a word on how it does: nobody
+// asked.
+func (tx *Tx) PostponeCell(ctx context.Context, id uuid.UUID, until time.Time) error {
+	if _, err := run(ctx, tx.q, postponeCell, args{"id": id, "until": until}); err != nil {
+		return fmt.Errorf("postpone cell %s: %w", id, err)
+	}
+	return nil
+}
+
 const poursOn = `
 select p.id from site_cells sc join pours p on p.site_id = sc.site_id
 where sc.cell_id = any(@cell_ids) and p.state in ('planned', 'placed') and p.starts_at < @starts_before
@@ -198,7 +242,7 @@ func (r reads) PoursOn(ctx context.Context, startsBefore time.Time, cellIDs ...u
 
 // SourceHealth is how fresh a weather source is for the pours that need it.
 type SourceHealth struct {
-	Cells       int        // that planned or placed pours rest on; not the one named outside, of sites that it does not cover
+	Cells       int        // that pours rest on; not the one named outside, of sites that it does not cover
 	WaitingFrom *time.Time // the first of them was made then
 	IssuedAt    *time.Time // of the newest issue; nil without any
 	TriedAt     *time.Time // last try, good or not
@@ -212,11 +256,11 @@ select count(*)::int as cells, min(c.created_at) as waiting_from, max(c.latest_i
 from cells c
 where c.source = @source and c.key <> 'outside' and exists (
 	select from site_cells sc join pours p on p.site_id = sc.site_id
-	where sc.cell_id = c.id and p.state in ('planned', 'placed'))`
+	where sc.cell_id = c.id and ` + needsWeather + `)`
 
 // SourceHealth tells how fresh a source is.
-func (r reads) SourceHealth(ctx context.Context, source string) (SourceHealth, error) {
-	h, err := one[SourceHealth](ctx, r.q, sourceHealth, args{"source": source})
+func (r reads) SourceHealth(ctx context.Context, source string, now time.Time) (SourceHealth, error) {
+	h, err := one[SourceHealth](ctx, r.q, sourceHealth, args{"source": source, "forgotten": now.Add(-forgottenAfter)})
 	if err != nil {
 		return SourceHealth{}, fmt.Errorf("look after source %s: %w", source, err)
 	}

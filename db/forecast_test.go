@@ -110,7 +110,7 @@ func TestSourceHealth(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
 	health := func() db.SourceHealth {
-		h, err := b.SourceHealth(b.ctx, "openmeteo")
+		h, err := b.SourceHealth(b.ctx, "openmeteo", monday)
 		require.NoError(t, err)
 		return h
 	}
@@ -131,6 +131,82 @@ func TestSourceHealth(t *testing.T) {
 	require.True(t, h.IssuedAt.Equal(monday))
 	require.NotNil(t, h.SucceededAt)
 	require.Equal(t, "503", h.LastError)
+}
+
+// A pour that was planned for long ago and never placed needs no weather any
+// more; one that was placed does until it is released.
+func TestForgottenPourNeedsNoWeather(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	b.cell("openmeteo", "k")
+	claimed := func() int {
+		var cells []db.Cell
+		b.tx(func(tx *db.Tx) (err error) {
+			cells, err = tx.ClaimCells(b.ctx, "openmeteo", 10, 0)
+			return err
+		})
+		h, err := b.SourceHealth(b.ctx, "openmeteo", time.Now())
+		require.NoError(t, err)
+		require.Equal(t, len(cells), h.Cells)
+		return len(cells)
+	}
+	p := b.pour("p", time.Now().AddDate(0, 0, -9))
+	require.Equal(t, 1, claimed())
+	_, err := b.Pool().Exec(b.ctx, "update pours set starts_at = starts_at - interval '2 days', occupied_until = occupied_until - interval '2 days'")
+	require.NoError(t, err)
+	require.Zero(t, claimed())
+	_, err = b.Pool().Exec(b.ctx, "update pours set state = 'placed', placed_at = starts_at where id = $1", p.ID)
+	require.NoError(t, err)
+	require.Equal(t, 1, claimed())
+}
+
+// After an outage the cells of the pours that start first are asked first.
+func TestClaimCellsInOrderOfNeed(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	b.cell("openmeteo", "c")
+	b.pour("in three days", time.Now().Add(72*time.Hour))
+	for i, key := range []string{"b", "a", "d"} { // in one, two and four days
+		site := b.newSite("site "+key, "UTC")
+		b.tx(func(tx *db.Tx) error {
+			c, err := tx.EnsureCell(b.ctx, db.Cell{Source: "openmeteo", Key: key, Latitude: 42, Longitude: -88})
+			require.NoError(t, err)
+			return tx.LinkSite(b.ctx, site.ID, "openmeteo", c.ID)
+		})
+		b.site = site
+		b.pour("pour "+key, time.Now().Add([]time.Duration{24, 48, 96}[i]*time.Hour))
+	}
+	var keys []string
+	b.tx(func(tx *db.Tx) error {
+		cells, err := tx.ClaimCells(b.ctx, "openmeteo", 3, time.Minute)
+		for _, c := range cells {
+			keys = append(keys, c.Key)
+		}
+		return err
+	})
+	require.Equal(t, []string{"b", "a", "c"}, keys)
+}
+
+// A site's cell is confirmed from time to time, and its weather put off while
+// nobody may be asked.
+func TestSitesAreLocatedAgain(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("nws", "LOT/1,2")
+	before := func(at time.Time) int {
+		sites, err := b.SitesLinkedBefore(b.ctx, "nws", at, 10)
+		require.NoError(t, err)
+		return len(sites)
+	}
+	require.Zero(t, before(time.Now().Add(-time.Hour)))
+	require.Equal(t, 1, before(time.Now().Add(time.Hour)))
+	until := time.Now().Add(3 * time.Hour).UTC().Truncate(time.Second)
+	b.tx(func(tx *db.Tx) error { return tx.PostponeCell(b.ctx, c.ID, until) })
+	got, err := b.Cell(b.ctx, c.ID)
+	require.NoError(t, err)
+	require.True(t, got.NextDueAt.Equal(until))
+	require.Zero(t, got.Failures)
+	require.Nil(t, got.FetchedAt)
 }
 
 // Cells are made due at once unless their source has nothing newer yet.
@@ -178,7 +254,8 @@ func TestClaimCells(t *testing.T) {
 		return claimed
 	}
 	require.Empty(t, claim(time.Minute)) // no pour there
-	p := b.pour("p", monday)
+	start := time.Now().UTC().Truncate(time.Second)
+	p := b.pour("p", start)
 
 	require.NoError(t, b.Tx(b.ctx, tester, func(one *db.Tx) error { // two replicas at the same moment
 		first, err := one.ClaimCells(b.ctx, "openmeteo", 10, 0)
@@ -217,10 +294,10 @@ func TestClaimCells(t *testing.T) {
 	require.NotNil(t, got.SucceededAt)
 	require.True(t, got.ExpiresAt.Equal(at.Add(time.Hour)))
 
-	on, err := b.PoursOn(b.ctx, monday.Add(time.Hour), c.ID)
+	on, err := b.PoursOn(b.ctx, start.Add(time.Hour), c.ID)
 	require.NoError(t, err)
 	require.Equal(t, []uuid.UUID{p.ID}, on)
-	on, err = b.PoursOn(b.ctx, monday, c.ID)
+	on, err = b.PoursOn(b.ctx, start, c.ID)
 	require.NoError(t, err)
 	require.Empty(t, on)
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"frostgate/db"
+	"frostgate/db/dbtest"
 
 	"github.com/riverqueue/river"
 	"github.com/riverqueue/river/riverdriver/riverpgxv5"
@@ -112,6 +113,63 @@ func TestTakeTurn(t *testing.T) {
 	wait, err = b.TakeTurn(b.ctx, "new.example.net", rate)
 	require.NoError(t, err)
 	require.InDelta(t, time.Hour.Seconds(), wait.Seconds(), 5)
+}
+
+// Half of twenty calls that fail within a minute open the breaker for all
+// replicas; then one call tries the host, and what comes of it decides.
+func TestBreaker(t *testing.T) {
+	t.Parallel()
+	now := time.Date(2026, 1, 12, 13, 0, 0, 0, time.UTC)
+	b := setupOn(t, dbtest.Open(t, db.Config{Conn: dbtest.NewConn(t), Clock: func() time.Time { return now }}))
+	rate := db.Rate{Every: time.Second, Burst: 100, Patience: 20 * time.Second}
+	tell := func(failed bool) db.Breaker {
+		_, after, err := b.TellHost(b.ctx, "h", db.Told{Failed: failed})
+		require.NoError(t, err)
+		return after
+	}
+	wait := func() time.Duration {
+		w, err := b.TakeTurn(b.ctx, "h", rate)
+		require.NoError(t, err)
+		return w
+	}
+	for range 30 { // one in three fails, over a minute and a half
+		now = now.Add(3 * time.Second)
+		require.Equal(t, db.BreakerShut, tell(false))
+		tell(false)
+		require.Equal(t, db.BreakerShut, tell(true))
+	}
+	now = now.Add(2 * time.Minute)
+	for range 10 {
+		require.Equal(t, db.BreakerShut, tell(false))
+	}
+	for range 9 {
+		require.Equal(t, db.BreakerShut, tell(true), "fewer than half")
+	}
+	require.Equal(t, db.BreakerOpen, tell(true), "ten of twenty")
+	require.Equal(t, time.Minute, wait())
+	require.Equal(t, db.BreakerOpen, tell(false), "of a call that was under way")
+	now = now.Add(50 * time.Second)
+	require.Greater(t, wait(), rate.Patience, "nobody waits in line for its end")
+	now = now.Add(10 * time.Second)
+	require.Zero(t, wait(), "one tries")
+	require.Greater(t, wait(), rate.Patience, "and no other")
+	require.Equal(t, db.BreakerOpen, tell(true))
+	require.Greater(t, wait(), rate.Patience)
+	now = now.Add(time.Minute)
+	require.Zero(t, wait())
+	now = now.Add(time.Minute) // it never told
+	require.Zero(t, wait(), "another tries")
+	require.Equal(t, db.BreakerShut, tell(false))
+	require.Zero(t, wait())
+	require.Zero(t, wait(), "all may again")
+
+	_, _, err := b.TellHost(b.ctx, "h", db.Told{SkewS: new(-130.0)})
+	require.NoError(t, err)
+	hosts, err := b.Hosts(b.ctx)
+	require.NoError(t, err)
+	require.Len(t, hosts, 1)
+	require.InDelta(t, -130, *hosts[0].SkewS, 1e-9)
+	require.Equal(t, db.BreakerShut, hosts[0].Breaker)
 }
 
 // Many at once share the burst without one too many.

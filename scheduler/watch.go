@@ -8,7 +8,6 @@ import (
 	"frostgate/db"
 	"frostgate/rules/physics/sun"
 	"frostgate/scheduler/alert"
-	"frostgate/scheduler/forecast"
 
 	"github.com/google/uuid"
 )
@@ -16,13 +15,7 @@ import (
 // watch does what time alone makes necessary: pours whose hour has come are
 // assessed anew, and weather sources that went quiet raise an alert.
 func (s *Scheduler) watch(ctx context.Context) error {
-	err := s.watchPours(ctx)
-	for _, source := range s.cfg.Sources {
-		if about := source.About(); !about.Aside {
-			err = errors.Join(err, s.watchSource(ctx, about))
-		}
-	}
-	return err
+	return errors.Join(s.watchPours(ctx), s.watchSources(ctx))
 }
 
 // How far around now pours are watched.
@@ -114,76 +107,4 @@ func hoursOfPour(p db.WatchedPour) []time.Time {
 		hours = append(hours, dawn)
 	}
 	return hours
-}
-
-// watchSource raises one alert for a source without fresh weather, and has the
-// pours that rest on it looked at.
-func (s *Scheduler) watchSource(ctx context.Context, about forecast.About) error {
-	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		health, err := tx.SourceHealth(ctx, about.Name)
-		if err != nil {
-			return err
-		}
-		now := s.now().UTC()
-		if health.IssuedAt != nil {
-			s.metrics.sourceAge.WithLabelValues(about.Name).Set(now.Sub(*health.IssuedAt).Seconds())
-		}
-		firm, err := tx.Firm(ctx)
-		if err != nil {
-			return err
-		}
-		n := &notifier{s: s, tx: tx, firm: firm, now: now}
-		return n.source(ctx, about, health)
-	})
-}
-
-// settlesWithin is how long weather may take to come in after a start, of a
-// source or of the program, before its lack is worth an alert.
-const settlesWithin = 15 * time.Minute
-
-// judgementOfSource calls a source bad when a try since its weather grew old
-// brought nothing newer, or when there was no try all this time.
-func (s *Scheduler) judgementOfSource(about forecast.About, h db.SourceHealth, now time.Time) alert.Judgement {
-	j := alert.Judgement{Known: true, Severity: alert.Indeterminate, Cause: "stale"}
-	switch {
-	case h.Cells == 0:
-		j.Gone = "not in use"
-	case h.IssuedAt == nil:
-		j.Bad, j.Cause = h.WaitingFrom != nil && now.Sub(*h.WaitingFrom) > settlesWithin, "none"
-	case ageOf(about, *h.IssuedAt, now) != fresh:
-		tried := h.TriedAt != nil && ageOf(about, *h.IssuedAt, *h.TriedAt) != fresh
-		j.Bad = tried || now.Sub(s.startedAt) > settlesWithin
-		j.Known = j.Bad
-	}
-	return j
-}
-
-func (n *notifier) source(ctx context.Context, about forecast.About, h db.SourceHealth) error {
-	j := n.s.judgementOfSource(about, h, n.now)
-	open, err := n.tx.Alerts(ctx, db.Scope{}, db.AlertFilter{
-		Sources: []string{about.Name}, Kinds: []string{string(alert.SourceStale)}, Conditions: []string{string(alert.Raised)},
-	}, db.Page{Limit: 1})
-	if err != nil || len(open.Items) == 0 && (!j.Bad || j.Gone != "") {
-		return err
-	}
-	a, d, err := n.decide(ctx, db.Subject{Source: &about.Name}, alert.SourceStale, j)
-	if err != nil {
-		return err
-	}
-	if d.Event == "" {
-		return n.save(ctx, a, d)
-	}
-	e := &alert.Event{Source: &alert.EventSource{Name: about.Name, Error: h.LastError}}
-	if h.IssuedAt != nil {
-		e.Source.IssuedAt = h.IssuedAt.UTC()
-	}
-	err = n.advance(ctx, a, d, db.Transition{Event: d.Event}, e, func(db.Endpoint) bool { return true })
-	if err != nil {
-		return err
-	}
-	n.s.metrics.transitions.WithLabelValues(d.Event).Inc()
-	if err := announce(ctx, n.tx, Event{Kind: "source", Name: about.Name}); err != nil {
-		return err
-	}
-	return n.finish(ctx)
 }

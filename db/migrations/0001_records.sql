@@ -263,9 +263,10 @@ create table cells (
 create index cells_due_idx on cells (next_due_at, id);
 
 create table site_cells (
-    site_id uuid not null references sites on delete cascade,
-    source  text not null,
-    cell_id uuid not null references cells,
+    site_id   uuid        not null references sites on delete cascade,
+    source    text        not null,
+    cell_id   uuid        not null references cells,
+    linked_at timestamptz not null, -- or last found to be still so
     primary key (site_id, source)
 );
 create index site_cells_cell_idx on site_cells (cell_id);
@@ -600,11 +601,17 @@ create table replicas (
     seen_at    timestamptz not null
 );
 
--- hosts share the rate of calls to each outside host between replicas.
+-- hosts share the rate of calls to each outside host between replicas, and a
+-- breaker: open after too many failures, then tried by one call.
 create table hosts (
     host         text primary key,
     free_at      timestamptz not null,
-    closed_until timestamptz
+    closed_until timestamptz,
+    breaker      text        not null default 'shut' check (breaker in ('shut', 'open', 'trying')),
+    counted_from timestamptz not null default '-infinity',
+    calls        int         not null default 0,
+    failures     int         not null default 0,
+    skew_s       double precision
 );
 
 -- +goose Down

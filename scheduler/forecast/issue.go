@@ -35,6 +35,8 @@ type About struct {
 	Partial     bool          // gives a spread only
 	Measures    bool          // gives what was measured
 	Aside       bool          // adds to other sources: its silence alone is no alarm
+	Warns       bool          // gives official warnings
+	Relocate    time.Duration // after which a site's cell is asked for again; 0: a place's cell never changes
 	StaleAfter  time.Duration // age of an issue from which it is doubtful
 	DeadAfter   time.Duration // age of an issue from which it is not used
 }

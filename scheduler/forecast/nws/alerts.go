@@ -33,6 +33,7 @@ func (s *Service) Alerts() Alerts { return Alerts{s} }
 func (a Alerts) About() forecast.About {
 	about := a.about(AlertsName)
 	about.Period, about.StaleAfter, about.DeadAfter, about.Batch = alertsPeriod, alertsStale, forecastDead, 10_000
+	about.Warns = true
 	return about
 }
 

@@ -74,14 +74,17 @@ func newJob(c Case, opt Options) (*job, string) {
 	j.zone = zone
 	wx, filled, reason := denseWeather(&j.c)
 	j.wx = wx
+	j.placeInTime()
 	if reason != "" {
+		if age, old := j.tooStale(); old {
+			reason = j.oldForecast(age)
+		}
 		if len(wx.hours) > 0 {
 			reason += fmt.Sprintf(": it covers %s to %s", j.say().day(wx.from), j.say().day(wx.until()))
 		}
 		return j, reason
 	}
 	j.assumed = append(j.assumed, filled...)
-	j.placeInTime()
 	j.takeBlanketsSeen()
 	return j, ""
 }

@@ -19,6 +19,9 @@ type Case struct {
 	IssuedAt time.Time `json:"issued_at,omitzero"`
 	// Warnings are official weather warnings in force for the site.
 	Warnings []Warning `json:"warnings,omitempty"`
+	// WarningsUnknown says that the service which warns of weather at the site did
+	// not answer: that Warnings is empty is then no news.
+	WarningsUnknown bool `json:"warnings_unknown,omitempty"`
 	// Firm holds the firm's own units, calibration and tightened limits.
 	Firm Firm `json:"firm,omitzero"`
 }

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"frostgate/rules/physics/concrete"
+
 	"github.com/stretchr/testify/require"
 )
 
@@ -42,7 +44,9 @@ func TestUnitWords(t *testing.T) {
 		{UnitsUS.Stress(500 / 145.0377), "500 psi"},
 		{UnitsUS.Stress(27.6), "4,000 psi"},
 		{UnitsSI.Stress(27.6), "27.6 MPa"},
-		{UnitsSI.Stress(500 / 145.0377), "3.45 MPa"},
+		{UnitsSI.Stress(concrete.CriticalMPa), "3.5 MPa"}, // Powers 1962; PCA; ACI 306R: 500 psi (3.5 MPa)
+		{UnitsUS.Stress(concrete.CriticalMPa), "500 psi"},
+		{UnitsSI.Stress(2.25), "2.25 MPa"},
 		{UnitsUS.RValue(4 * 0.1761102), "R-4"},
 		{UnitsUS.RValue(0.6), "R-3.4"},
 		{UnitsSI.RValue(0.7), "0.70 m²K/W"},

@@ -320,6 +320,11 @@ func (j *job) tooStale() (age time.Duration, yes bool) {
 	return age, age.Hours() >= j.limits.value("weather.useless_h")
 }
 
+// oldForecast is the reason for which nothing rests on an old forecast.
+func (j *job) oldForecast(age time.Duration) string {
+	return "the forecast is " + Duration(age.Hours()) + " old"
+}
+
 // weatherStale notes an old forecast.
 func (j *job) weatherStale() []Finding {
 	age, limit := j.forecastAge().Hours(), j.limits.value("weather.stale_h")
@@ -348,6 +353,12 @@ func (j *job) weatherWarning() []Finding {
 	periodH, _ := protectionPeriodH(&j.c)
 	periodEnds := start.Add(hours(periodH))
 	var found []Finding
+	if j.c.WarningsUnknown && !j.elsewhere {
+		found = append(found, Finding{
+			Rule: "weather.warning", Effect: Note, Source: practice("P-13", "what was not heard of is not known to be absent"),
+			Sentence: "Official warnings are not known: the service that issues them does not answer. Listen to the local forecast.",
+		})
+	}
 	for i := range j.c.Warnings {
 		w := &j.c.Warnings[i]
 		ends := w.EndsAt

@@ -277,6 +277,36 @@ func TestWarnings(t *testing.T) {
 	require.Equal(t, "Official warning: Winter Storm Warning, from Tue Jan 20, 4:00 a.m.", warned(t, open)[0].Sentence)
 }
 
+// TestUnknownWarningsAreNoted: a service that does not answer is not one that has
+// nothing to say.
+func TestUnknownWarningsAreNoted(t *testing.T) {
+	c := demoCase()
+	require.Empty(t, jobOf(t, c).weatherWarning())
+	c.WarningsUnknown = true
+	f := jobOf(t, c).weatherWarning()
+	require.Len(t, f, 1)
+	require.Equal(t, Note, f[0].Effect)
+	require.Contains(t, f[0].Sentence, "not known")
+}
+
+// TestForecastThatEndedIsCalledOld: where a forecast is too old to reach the
+// start, its age is the reason.
+func TestForecastThatEndedIsCalledOld(t *testing.T) {
+	c := demoCase()
+	c.Weather = c.Weather[:48]
+	c.AssessedAt, c.IssuedAt = demoStart.Add(hours(73)), demoStart
+	c.Pour.StartsAt = demoStart.Add(hours(96))
+	c.Pour.BatchedAt = time.Time{}
+	a := Assess(c, Options{})
+	require.Equal(t, Unscored, a.Verdict)
+	require.Contains(t, a.Headline, "Not scored: the forecast is 3 days old")
+	c.IssuedAt = c.AssessedAt
+	require.NotContains(t, Assess(c, Options{}).Headline, "old")
+	c = demoCase()
+	c.AssessedAt, c.IssuedAt = demoStart.Add(-hours(2)), demoStart.Add(-hours(74))
+	require.Equal(t, "the forecast is 3 days old", Assess(c, Options{}).Unscored)
+}
+
 func TestStaleForecast(t *testing.T) {
 	aged := func(h float64) *job {
 		c := demoCase()

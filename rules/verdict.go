@@ -78,8 +78,8 @@ func (j *job) verdict(findings []Finding) (Verdict, string) {
 // open says what is not known of a pour that must be known; empty when nothing.
 func (j *job) open() string {
 	say := j.say()
-	if old, ok := j.tooStale(); ok {
-		return fmt.Sprintf("the forecast is %s old", say.hours(old.Hours()))
+	if age, old := j.tooStale(); old {
+		return j.oldForecast(age)
 	}
 	run := &j.run
 	if j.shield.holds {

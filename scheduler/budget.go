@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"sync"
 	"time"
 
@@ -11,17 +12,35 @@ import (
 	"frostgate/scheduler/forecast"
 )
 
-// A Budget shares the calls that a weather host allows between all replicas.
-// Its Turn goes into the configuration of the forecast client.
+// A Budget shares the calls that a weather host allows between all replicas, and
+// a breaker for hosts that fail. Its Turn and Observe go into the configuration
+// of the forecast client.
 type Budget struct {
 	db    *db.DB
-	mu    sync.Mutex
-	rates map[string]forecast.Rate
+	sleep func(ctx context.Context, d time.Duration) error
+
+	mu      sync.Mutex
+	log     *slog.Logger
+	metrics *metrics
+	rates   map[string]forecast.Rate
+	skewed  map[string]bool // hosts whose clock is known to be off
 }
 
 // NewBudget makes a budget that is kept in a database.
 func NewBudget(d *db.DB) *Budget {
-	return &Budget{db: d, rates: map[string]forecast.Rate{}}
+	return &Budget{
+		db: d, sleep: sleep, log: slog.New(slog.DiscardHandler), metrics: newMetrics(),
+		rates: map[string]forecast.Rate{}, skewed: map[string]bool{},
+	}
+}
+
+func sleep(ctx context.Context, d time.Duration) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(d):
+		return nil
+	}
 }
 
 // Of a host that no source speaks for: one call a second, a few at once.
@@ -30,11 +49,12 @@ var usualRate = forecast.Rate{Every: time.Second, Burst: 5}
 // patience is how long a call waits for its turn.
 const patience = 20 * time.Second
 
-// learn takes in what the sources say of their hosts.
-func (b *Budget) learn(sources []forecast.Source, warners []forecast.Warner) {
+// serve takes in what a scheduler's sources say of their hosts, and reports to it.
+func (b *Budget) serve(s *Scheduler) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	for _, about := range abouts(sources, warners) {
+	b.log, b.metrics = s.log, s.metrics
+	for _, about := range s.Weather() {
 		if about.Rate.Every > 0 {
 			b.rates[about.Host] = about.Rate
 		}
@@ -70,11 +90,42 @@ func (b *Budget) Turn(ctx context.Context, host string) error {
 	case wait == 0:
 		return nil
 	}
-	select {
-	case <-ctx.Done():
-		return fmt.Errorf("wait for a turn at %s: %w", host, ctx.Err())
-	case <-time.After(wait):
-		return nil
+	if err := b.sleep(ctx, wait); err != nil {
+		return fmt.Errorf("wait for a turn at %s: %w", host, err)
+	}
+	return nil
+}
+
+// skewTold is how far a host's clock may be off without a word.
+const skewTold = 2 * time.Minute
+
+// Observe counts what a call came to: for the metrics, for the host's breaker,
+// and to tell once of a clock that is off.
+func (b *Budget) Observe(ctx context.Context, c forecast.Call) {
+	b.mu.Lock()
+	log, m := b.log, b.metrics
+	off := c.Skew != nil && c.Skew.Abs() > skewTold
+	news := off && !b.skewed[c.Host]
+	if c.Skew != nil {
+		b.skewed[c.Host] = off
+	}
+	b.mu.Unlock()
+	m.countCall(c)
+	told := db.Told{Failed: c.Failed}
+	if c.Skew != nil {
+		told.SkewS = new(c.Skew.Seconds())
+	}
+	if news {
+		log.WarnContext(ctx, "clocks disagree: the host's or this machine's is wrong", "host", c.Host, "ahead", *c.Skew)
+	}
+	before, after, err := b.db.TellHost(ctx, c.Host, told)
+	if err != nil {
+		log.WarnContext(ctx, "call not counted", "host", c.Host, "error", err)
+		return
+	}
+	m.hostOpen.WithLabelValues(c.Host).Set(map[bool]float64{true: 1}[after == db.BreakerOpen])
+	if before != after && after == db.BreakerOpen {
+		log.WarnContext(ctx, "weather host fails and is left alone for a while", "host", c.Host)
 	}
 }
 

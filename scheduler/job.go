@@ -42,8 +42,9 @@ func (tickArgs) InsertOpts() river.InsertOpts {
 
 // pullArgs asks one source for cells that were claimed.
 type pullArgs struct {
-	Source  string      `json:"source"`
-	CellIDs []uuid.UUID `json:"cell_ids"`
+	Source    string      `json:"source"`
+	CellIDs   []uuid.UUID `json:"cell_ids"`
+	ClaimedAt time.Time   `json:"claimed_at,omitzero"`
 }
 
 func (pullArgs) Kind() string { return "pull" }

@@ -3,7 +3,9 @@ package scheduler
 import (
 	"context"
 	"errors"
+	"hash/fnv"
 	"slices"
+	"strings"
 	"time"
 
 	"frostgate/db"
@@ -18,6 +20,7 @@ const kindObserved = "observed"
 
 const (
 	linkTogether  = 500              // sites per tick that get their cell
+	linkAgain     = 5                // sites per tick whose cell is asked for again: 2,000 in seven hours of a week
 	claimTogether = 2000             // cells per tick
 	claimLease    = 10 * time.Minute // after which a claimed cell is due again, whatever became of its job
 	pullTimeout   = 5 * time.Minute
@@ -48,6 +51,13 @@ func (s *Scheduler) linkSites(ctx context.Context, source locator) error {
 	sites, err := s.db.SitesWithout(ctx, about.Name, linkTogether)
 	if err != nil {
 		return err
+	}
+	if about.Relocate > 0 {
+		again, err := s.db.SitesLinkedBefore(ctx, about.Name, s.now().Add(-about.Relocate), linkAgain)
+		if err != nil {
+			return err
+		}
+		sites = append(sites, again...)
 	}
 	until := time.Now().Add(linkFor)
 	for _, site := range sites {
@@ -112,7 +122,7 @@ func (s *Scheduler) claimCells(ctx context.Context, source forecast.Source) erro
 		}
 		var jobs []river.InsertManyParams
 		for batch := range slices.Chunk(ids, max(about.Batch, 1)) {
-			jobs = append(jobs, river.InsertManyParams{Args: pullArgs{Source: about.Name, CellIDs: batch}})
+			jobs = append(jobs, river.InsertManyParams{Args: pullArgs{Source: about.Name, CellIDs: batch, ClaimedAt: tx.Now()}})
 		}
 		return s.insert(ctx, tx, jobs)
 	})
@@ -138,18 +148,30 @@ func (w *pullWorker) Work(ctx context.Context, job *river.Job[pullArgs]) error {
 	if i < 0 {
 		return nil // configured away since
 	}
-	cells, err := w.s.db.CellsByID(ctx, job.Args.CellIDs)
+	return w.s.pullJob(ctx, w.s.cfg.Sources[i], job.Args)
+}
+
+// pullJob asks for the cells of a job that were not asked for since it was made:
+// one that waited long for its turn may have been overtaken by its successor.
+func (s *Scheduler) pullJob(ctx context.Context, source forecast.Source, args pullArgs) error {
+	cells, err := s.db.CellsByID(ctx, args.CellIDs)
 	if err != nil {
 		return err
 	}
-	return w.s.pull(ctx, w.s.cfg.Sources[i], cells)
+	cells = slices.DeleteFunc(cells, func(c db.Cell) bool {
+		return c.FetchedAt != nil && c.FetchedAt.After(args.ClaimedAt) && !args.ClaimedAt.IsZero()
+	})
+	if len(cells) == 0 {
+		return nil
+	}
+	return s.pull(ctx, source, cells)
 }
 
 func (s *Scheduler) pull(ctx context.Context, source forecast.Source, cells []db.Cell) error {
 	about := source.About()
 	asked := make([]forecast.Cell, len(cells))
 	for i := range cells {
-		asked[i] = askFor(cells[i], s.now())
+		asked[i] = askFor(about, cells[i], s.now())
 	}
 	results := source.Fetch(ctx, asked)
 	if ctx.Err() != nil {
@@ -163,8 +185,9 @@ func (s *Scheduler) pull(ctx context.Context, source forecast.Source, cells []db
 }
 
 // askFor is the question for a cell. The history that the ground needs is asked
-// once, and again what a silence left out.
-func askFor(c db.Cell, now time.Time) forecast.Cell {
+// once, and again what a silence left out; of what was measured, what came in
+// since and reports that were late.
+func askFor(about forecast.About, c db.Cell, now time.Time) forecast.Cell {
 	asked := forecast.Cell{Key: c.Key, Latitude: c.Latitude, Longitude: c.Longitude, Since: now.Add(-48 * time.Hour)}
 	if c.ElevationM != nil {
 		asked.ElevationM = *c.ElevationM
@@ -173,6 +196,8 @@ func askFor(c db.Cell, now time.Time) forecast.Cell {
 	switch {
 	case c.LatestIssueID == nil || c.SucceededAt == nil || c.SucceededAt.Before(oldest):
 		asked.Since = oldest
+	case about.Measures:
+		asked.Since = c.SucceededAt.Add(-reportsWithin)
 	case c.SucceededAt.Before(asked.Since):
 		asked.Since = *c.SucceededAt
 	}
@@ -185,6 +210,9 @@ func askFor(c db.Cell, now time.Time) forecast.Cell {
 // take stores what came of one cell, and has the pours that rest on it assessed
 // when there is a new issue.
 func (s *Scheduler) take(ctx context.Context, about forecast.About, cell db.Cell, r forecast.Result) error {
+	if errors.Is(r.Err, errResting) {
+		return s.postpone(ctx, cell, r.Err)
+	}
 	outcome := "unchanged"
 	err := s.db.Tx(ctx, actor, func(tx *db.Tx) error {
 		f := db.Fetch{CellID: cell.ID, Succeeded: r.Err == nil, ETag: r.ETag, LastModified: r.LastModified}
@@ -197,7 +225,7 @@ func (s *Scheduler) take(ctx context.Context, about forecast.About, cell db.Cell
 			}
 			return tx.SaveFetch(ctx, f)
 		}
-		f.NextDueAt = nextDue(cell.ID, about.Period, tx.Now())
+		f.NextDueAt = nextDue(phaseOf(about, cell), about.Period, tx.Now())
 		if !r.ExpiresAt.IsZero() {
 			f.ExpiresAt = &r.ExpiresAt
 			if r.ExpiresAt.After(f.NextDueAt) {
@@ -225,6 +253,16 @@ func (s *Scheduler) take(ctx context.Context, about forecast.About, cell db.Cell
 		s.log.WarnContext(ctx, "weather source has a word for its operator", "source", about.Name, "notice", r.Notice)
 	}
 	return nil
+}
+
+// postpone waits for a host that rests. Nobody was asked, so it is no failure of
+// the cell.
+func (s *Scheduler) postpone(ctx context.Context, cell db.Cell, err error) error {
+	pause := restUnsaid
+	if fault, ok := errors.AsType[*forecast.Error](err); ok {
+		pause = max(pause, fault.After)
+	}
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error { return tx.PostponeCell(ctx, cell.ID, tx.Now().Add(pause)) })
 }
 
 func (s *Scheduler) storeIssue(ctx context.Context, tx *db.Tx, cellID uuid.UUID, i *forecast.Issue) (bool, error) {
@@ -281,19 +319,30 @@ func hourOf(h *db.Hour) forecast.Hour {
 	return f
 }
 
-// nextDue gives each cell its own constant phase, so that a fleet of cells is
-// asked for evenly: the first time in that phase that lies at least half a period
-// ahead.
-func nextDue(cellID uuid.UUID, period time.Duration, now time.Time) time.Time {
+// nextDue is the first time in a phase of a period that lies at least half of it
+// ahead. Each cell has its own constant phase, so that a fleet of cells is asked
+// for evenly.
+func nextDue(phase uint64, period time.Duration, now time.Time) time.Time {
 	if period <= 0 {
 		period = time.Hour
 	}
-	phase := time.Duration(seedOf(cellID) % uint64(period)) //nolint:gosec // positive
-	next := now.Truncate(period).Add(phase)
+	next := now.Truncate(period).Add(time.Duration(phase % uint64(period))) //nolint:gosec // positive
 	for next.Before(now.Add(period / 2)) {
 		next = next.Add(period)
 	}
 	return next
+}
+
+// phaseOf is the cell's own, or that of the station which it asks first: cells
+// that share one are due together, and it is asked once for all.
+func phaseOf(about forecast.About, cell db.Cell) uint64 {
+	if !about.Measures {
+		return seedOf(cell.ID)
+	}
+	station, _, _ := strings.Cut(cell.Key, ",")
+	h := fnv.New64a()
+	_, _ = h.Write([]byte(station)) // never fails
+	return h.Sum64()
 }
 
 // pauses follow failures in a row: soon at first, then rarely.
@@ -321,31 +370,17 @@ func brief(err error) string {
 	return text[:min(len(text), 500)]
 }
 
-const (
-	restUnsaid  = time.Minute // of a host that is over its limit and doesn't say until when
-	restBroken  = time.Minute // of a host that answers nothing
-	brokenCalls = 20          // cells in one batch that all have to fail for that
-)
+// restUnsaid is the rest of a host that is over its limit and doesn't say until
+// when.
+const restUnsaid = time.Minute
 
-// restHost keeps all replicas from a host that asks for it, or that answers
-// nothing at all.
+// restHost keeps all replicas from a host that asks for it.
 func (s *Scheduler) restHost(ctx context.Context, about forecast.About, results []forecast.Result) error {
 	var rest time.Duration
-	failed := 0
 	for _, r := range results {
-		fault, ok := errors.AsType[*forecast.Error](r.Err)
-		if !ok || errors.Is(r.Err, errResting) {
-			continue
-		}
-		if fault.Host {
+		if fault, ok := errors.AsType[*forecast.Error](r.Err); ok && fault.Host && !errors.Is(r.Err, errResting) {
 			rest = max(rest, fault.After, restUnsaid)
 		}
-		if fault.Retry {
-			failed++
-		}
-	}
-	if failed >= brokenCalls && failed == len(results) {
-		rest = max(rest, restBroken)
 	}
 	if rest == 0 {
 		return nil

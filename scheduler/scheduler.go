@@ -86,7 +86,7 @@ func New(cfg Config) (*Scheduler, error) {
 		}
 	}
 	if cfg.Budget != nil {
-		cfg.Budget.learn(cfg.Sources, cfg.Warners)
+		cfg.Budget.serve(s)
 	}
 	s.poster = alert.NewPoster(alert.PosterConfig{Guard: cfg.Guard, Agent: cfg.Agent, Now: cfg.Clock})
 	var err error

@@ -158,7 +158,7 @@ func (w *world) newScheduler(change func(*scheduler.Config)) *scheduler.Schedule
 // service.
 func replicaOn(d *db.DB, address string, c *clock) (scheduler.Config, error) {
 	budget := scheduler.NewBudget(d)
-	client := forecast.NewClient(forecast.ClientConfig{Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: c.Now, Turn: budget.Turn})
+	client := forecast.NewClient(forecast.ClientConfig{Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: c.Now, Turn: budget.Turn, Observe: budget.Observe})
 	source, err := openmeteo.New(openmeteo.Config{Client: client, BaseURL: address, Now: c.Now})
 	return scheduler.Config{
 		DB: d, Clock: c.Now, Sources: []forecast.Source{source}, Budget: budget,

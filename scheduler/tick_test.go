@@ -131,10 +131,10 @@ func TestCellsAreSpreadOverThePeriod(t *testing.T) {
 	perMinute := map[int]int{}
 	for range 1500 {
 		id := uuid.Must(uuid.NewV7())
-		first := nextDue(id, time.Hour, now)
+		first := nextDue(seedOf(id), time.Hour, now)
 		require.GreaterOrEqual(t, first.Sub(now), 30*time.Minute)
 		require.LessOrEqual(t, first.Sub(now), 90*time.Minute)
-		next := nextDue(id, time.Hour, first.Add(20*time.Second))
+		next := nextDue(seedOf(id), time.Hour, first.Add(20*time.Second))
 		require.Equal(t, time.Hour, next.Sub(first))
 		perMinute[first.Minute()]++
 	}
@@ -162,12 +162,24 @@ func TestHistoryIsAskedOnce(t *testing.T) {
 	known := func(ago time.Duration) db.Cell {
 		return db.Cell{LatestIssueID: &issue, SucceededAt: new(now.Add(-ago)), ETag: "v"}
 	}
-	require.Equal(t, 15*24*time.Hour, now.Sub(askFor(db.Cell{ETag: "v"}, now).Since))
-	require.Empty(t, askFor(db.Cell{ETag: "v"}, now).ETag, "nothing is stored that could be unchanged")
-	require.Equal(t, 48*time.Hour, now.Sub(askFor(known(time.Hour), now).Since))
-	require.Equal(t, "v", askFor(known(time.Hour), now).ETag)
-	require.Equal(t, 100*time.Hour, now.Sub(askFor(known(100*time.Hour), now).Since))
-	require.Equal(t, 15*24*time.Hour, now.Sub(askFor(known(1000*time.Hour), now).Since))
+	require.Equal(t, 15*24*time.Hour, now.Sub(askFor(forecast.About{}, db.Cell{ETag: "v"}, now).Since))
+	require.Empty(t, askFor(forecast.About{}, db.Cell{ETag: "v"}, now).ETag, "nothing is stored that could be unchanged")
+	require.Equal(t, 48*time.Hour, now.Sub(askFor(forecast.About{}, known(time.Hour), now).Since))
+	require.Equal(t, "v", askFor(forecast.About{}, known(time.Hour), now).ETag)
+	require.Equal(t, 100*time.Hour, now.Sub(askFor(forecast.About{}, known(100*time.Hour), now).Since))
+	require.Equal(t, 15*24*time.Hour, now.Sub(askFor(forecast.About{}, known(1000*time.Hour), now).Since))
+	stations := forecast.About{Measures: true}
+	require.Equal(t, 15*24*time.Hour, now.Sub(askFor(stations, db.Cell{}, now).Since))
+	require.Equal(t, time.Hour+reportsWithin, now.Sub(askFor(stations, known(time.Hour), now).Since), "and what was late")
+}
+
+// Cells that ask the same station first are due together.
+func TestCellsOfOneStationAreDueTogether(t *testing.T) {
+	stations := forecast.About{Measures: true}
+	cell := func(key string) db.Cell { return db.Cell{ID: uuid.New(), Key: key} }
+	require.Equal(t, phaseOf(stations, cell("KARR,KDPA")), phaseOf(stations, cell("KARR,KORD,KDPA")))
+	require.NotEqual(t, phaseOf(stations, cell("KARR,KDPA")), phaseOf(stations, cell("KDPA,KARR")))
+	require.NotEqual(t, phaseOf(forecast.About{}, cell("LOT/65,76")), phaseOf(forecast.About{}, cell("LOT/65,77")))
 }
 
 func TestSettle(t *testing.T) {

@@ -32,7 +32,7 @@ const (
 	headerCap     = 64 << 10
 	validatorCap  = 1 << 10
 	reasonCap     = 64 << 10 // read of a refusal
-	skewTold      = 10 * time.Minute
+	skewRefused   = 10 * time.Minute
 )
 
 // ClientConfig sets up a Client.
@@ -45,11 +45,22 @@ type ClientConfig struct {
 	// the caller instead of an answer. Replicas share a host's budget through it.
 	// Nil means any time.
 	Turn func(ctx context.Context, host string) error
-	// Observe is told of each question; nil for nobody.
-	Observe func(host string, status, bytes int, took time.Duration)
+	// Observe is told what each question came to, those aside whose caller went
+	// away; nil for nobody.
+	Observe func(ctx context.Context, c Call)
 
 	// Time limits; zero means the usual ones: 5 s, 5 s, 15 s and 10 s.
 	Dial, TLS, Header, Idle time.Duration
+}
+
+// A Call is what one question came to.
+type Call struct {
+	Host   string
+	Status int // 0 without an answer
+	Bytes  int // of the body, unpacked
+	Took   time.Duration
+	Failed bool           // no usable answer, by fault of the host or of the way to it
+	Skew   *time.Duration // by which the host's clock is ahead of ours; nil when it did not say
 }
 
 // A Client asks weather services. It is safe for concurrent use.
@@ -119,29 +130,35 @@ func (c *Client) Get(ctx context.Context, r Request) (*Response, error) {
 	if err := c.turn(ctx, r.URL); err != nil {
 		return nil, err
 	}
-	outer := ctx
-	ctx, cancel := context.WithTimeout(ctx, cmp.Or(r.Deadline, usualDeadline))
-	defer cancel()
-	ctx, stall := context.WithCancelCause(ctx)
-	defer stall(nil)
-	req, err := c.request(ctx, r)
+	req, err := c.request(r)
 	if err != nil {
 		return nil, &Error{Reason: "unusable address", Err: err}
 	}
-	began, status, size := time.Now(), 0, 0
-	defer func() {
-		if c.cfg.Observe != nil {
-			c.cfg.Observe(req.URL.Host, status, size, time.Since(began))
-		}
-	}()
-	resp, err := c.http.Do(req)
+	began, call := time.Now(), Call{Host: req.URL.Host}
+	answer, err := c.ask(ctx, req, r, &call)
+	if c.cfg.Observe != nil && ctx.Err() == nil {
+		call.Took = time.Since(began)
+		fault, ok := errors.AsType[*Error](err)
+		call.Failed = ok && fault.Retry && fault.Status != http.StatusTooManyRequests // which is an answer
+		c.cfg.Observe(ctx, call)
+	}
+	return answer, err
+}
+
+// ask puts a question and notes what came of it.
+func (c *Client) ask(outer context.Context, req *http.Request, r Request, call *Call) (*Response, error) {
+	ctx, cancel := context.WithTimeout(outer, cmp.Or(r.Deadline, usualDeadline))
+	defer cancel()
+	ctx, stall := context.WithCancelCause(ctx)
+	defer stall(nil)
+	resp, err := c.http.Do(req.WithContext(ctx))
 	if err != nil {
 		return nil, c.transportError(outer, err)
 	}
 	defer resp.Body.Close() //nolint:errcheck // nothing is lost: it was read
-	status = resp.StatusCode
+	call.Status, call.Skew = resp.StatusCode, c.skew(resp)
 	body, err := c.read(resp, r.CapBytes, stall)
-	size = len(body)
+	call.Bytes = len(body)
 	if err != nil {
 		if outer.Err() != nil {
 			return nil, fmt.Errorf("ask %s: %w", req.URL.Host, outer.Err())
@@ -149,9 +166,19 @@ func (c *Client) Get(ctx context.Context, r Request) (*Response, error) {
 		if errors.Is(context.Cause(ctx), errIdle) {
 			err = errIdle
 		}
-		return nil, &Error{Status: status, Retry: true, Reason: "broken answer", Err: err}
+		return nil, &Error{Status: call.Status, Retry: true, Reason: "broken answer", Err: err}
 	}
 	return c.judge(resp, r, body)
+}
+
+// skew is by how much the clock of an answer's host is ahead of ours; nil when
+// it does not say.
+func (c *Client) skew(resp *http.Response) *time.Duration {
+	date, err := http.ParseTime(resp.Header.Get("Date"))
+	if err != nil {
+		return nil
+	}
+	return new(date.Sub(c.cfg.Now()).Round(time.Second))
 }
 
 // turn waits until the host may be asked.
@@ -163,8 +190,8 @@ func (c *Client) turn(ctx context.Context, address string) error {
 	return c.cfg.Turn(ctx, u.Host)
 }
 
-func (c *Client) request(ctx context.Context, r Request) (*http.Request, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.URL, nil)
+func (c *Client) request(r Request) (*http.Request, error) {
+	req, err := http.NewRequestWithContext(context.Background(), http.MethodGet, r.URL, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -297,10 +324,10 @@ func (c *Client) judge(resp *http.Response, r Request, body []byte) (*Response, 
 		ETag: resp.Header.Get("ETag"), LastModified: resp.Header.Get("Last-Modified"),
 		FreshUntil: freshUntil(resp.Header, now), URL: resp.Request.URL.String(),
 	}
-	if date, err := http.ParseTime(resp.Header.Get("Date")); err == nil && date.Sub(now).Abs() > skewTold {
+	if skew := c.skew(resp); skew != nil && skew.Abs() > skewRefused {
 		return nil, &Error{
 			Status: resp.StatusCode, Retry: true, Reason: "clocks disagree",
-			Err: fmt.Errorf("the service says %s, this machine %s", date.Format(time.RFC3339), now.UTC().Format(time.RFC3339)),
+			Err: fmt.Errorf("the service says %s, this machine %s", now.UTC().Add(*skew).Format(time.RFC3339), now.UTC().Format(time.RFC3339)),
 		}
 	}
 	switch {

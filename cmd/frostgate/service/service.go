@@ -113,7 +113,7 @@ func (s *Service) startScheduler(ctx context.Context, c Config) error {
 		agent += " (" + c.Weather.Contact + ")"
 	}
 	budget := scheduler.NewBudget(s.DB)
-	client := forecast.NewClient(forecast.ClientConfig{Agent: agent, PlainHTTP: c.Weather.PlainHTTP, Turn: budget.Turn})
+	client := forecast.NewClient(forecast.ClientConfig{Agent: agent, PlainHTTP: c.Weather.PlainHTTP, Turn: budget.Turn, Observe: budget.Observe})
 	s.started("weather client", func(context.Context) error { client.Close(); return nil })
 	sources, warners, err := c.Weather.sources(client)
 	if err != nil {

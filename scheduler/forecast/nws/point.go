@@ -47,7 +47,7 @@ func (s *Service) point(ctx context.Context, latitude, longitude float64) (point
 	p.askedAt = now
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if len(s.points) >= mostPoints {
+	if len(s.points) >= mostKept {
 		clear(s.points)
 	}
 	s.points[place] = p

@@ -34,8 +34,12 @@ const (
 	attribution = "Weather data by the US National Weather Service"
 	link        = "https://www.weather.gov/"
 	edgePause   = time.Minute // after a refusal by the edge, which has no body of the service's own
-	pointLasts  = 10 * time.Minute
-	mostPoints  = 256
+	// The grid of a place changes without notice, so it is asked for again each
+	// week; three sources ask for the same place at about the same time.
+	relocate   = 7 * 24 * time.Hour
+	pointLasts = 10 * time.Minute
+	listLasts  = 24 * time.Hour // of the stations near a grid cell
+	mostKept   = 4096           // places and lists
 )
 
 // rate stays far below what the service allows, which it does not publish.
@@ -57,7 +61,9 @@ type Service struct {
 	host string
 
 	mu     sync.Mutex
-	points map[string]point // resolved of late: three sources ask for the same
+	points map[string]point       // resolved of late
+	lists  map[string]stationList // asked for of late, by grid cell
+	recent recent                 // what stations reported of late
 }
 
 // New makes a service.
@@ -76,13 +82,13 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	return &Service{cfg: cfg, host: u.Host, points: map[string]point{}}, nil
+	return &Service{cfg: cfg, host: u.Host, points: map[string]point{}, lists: map[string]stationList{}, recent: recent{of: map[string]observed{}}}, nil
 }
 
 // about is what the three sources have in common.
 func (s *Service) about(name string) forecast.About {
 	return forecast.About{
-		Name: name, Host: s.host, Attribution: attribution, Link: link, Rate: rate, Batch: 1,
+		Name: name, Host: s.host, Attribution: attribution, Link: link, Rate: rate, Batch: 1, Relocate: relocate,
 	}
 }
 

@@ -263,19 +263,59 @@ func TestObservationsOfTheNearestFreshStation(t *testing.T) {
 		"backend down":    {refuse(500, "UnexpectedProblem"), "KAAA"},
 	} {
 		h.answers[fmt.Sprintf(path, "KCCC")] = tc.first
+		st := h.service(t).Stations() // which remembers nothing
 		r := st.Fetch(t.Context(), []forecast.Cell{near})[0]
 		require.NoError(t, r.Err, name)
 		require.Equal(t, tc.from, r.Issue.Model, name)
 	}
 
 	h.answers = nil
+	st = h.service(t).Stations()
 	require.ErrorIs(t, st.Fetch(t.Context(), []forecast.Cell{near})[0].Err, forecast.ErrMoved, "all three gone: look for others")
 	require.ErrorIs(t, st.Fetch(t.Context(), []forecast.Cell{{Key: "../x"}})[0].Err, forecast.ErrMoved)
 
 	h.answers = map[string]func(http.ResponseWriter, *http.Request){fmt.Sprintf(path, "KCCC"): func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusTooManyRequests) }}
 	before := len(h.asked)
+	st = h.service(t).Stations()
 	require.Error(t, st.Fetch(t.Context(), []forecast.Cell{near})[0].Err)
 	require.Len(t, h.asked, before+1, "a host at its limit is not asked for the next station")
+}
+
+// What a station reported serves all cells that name it for a while, and the list
+// of stations all sites of a grid cell.
+func TestStationsAreShared(t *testing.T) {
+	clock := now
+	h := &host{answers: map[string]func(http.ResponseWriter, *http.Request){
+		"/points/42,-88":                 say(fixture(t, "point.json")),
+		"/points/42.001,-88":             say(fixture(t, "point.json")),
+		"/gridpoints/LOT/58,75/stations": say(fixture(t, "stations.json")),
+		"/stations/KCCC/observations":    say(fixture(t, "observations.json")),
+	}}
+	srv := httptest.NewServer(h)
+	t.Cleanup(srv.Close)
+	service, err := nws.New(nws.Config{Client: client(t, agent), BaseURL: srv.URL, Now: func() time.Time { return clock }})
+	require.NoError(t, err)
+	st := service.Stations()
+	one, err := st.Locate(t.Context(), 42, -88, 220)
+	require.NoError(t, err)
+	_, err = st.Locate(t.Context(), 42.001, -88, 220)
+	require.NoError(t, err)
+	require.Len(t, h.asked, 3, "two places, one list")
+
+	asked := func(key string, since time.Time) bool {
+		before := len(h.asked)
+		r := st.Fetch(t.Context(), []forecast.Cell{{Key: key, Latitude: 42, Longitude: -88, ElevationM: one.ElevationM, Since: since}})[0]
+		require.NoError(t, r.Err)
+		require.Equal(t, "KCCC", r.Issue.Model)
+		return len(h.asked) > before
+	}
+	recently := now.Add(-time.Hour)
+	require.True(t, asked("KCCC,KAAA", recently))
+	require.False(t, asked("KCCC,KBBB", recently), "another cell, the same station")
+	require.True(t, asked("KCCC,KBBB", now.Add(-72*time.Hour)), "more of the past than is known")
+	require.False(t, asked("KCCC,KAAA", recently))
+	clock = now.Add(21 * time.Minute)
+	require.True(t, asked("KCCC,KAAA", recently), "it may have reported since")
 }
 
 // Warnings in force at the place of the fixture, by its comments: an advisory

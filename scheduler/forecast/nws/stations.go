@@ -57,11 +57,11 @@ func (s Stations) Locate(ctx context.Context, latitude, longitude, elevationM fl
 	if err != nil {
 		return forecast.Cell{}, err
 	}
-	answer, err := s.get(ctx, fmt.Sprintf("/gridpoints/%s/stations?limit=%d", p.grid, stationsListed), stationsCap, "")
+	body, err := s.list(ctx, p.grid)
 	if err != nil {
 		return forecast.Cell{}, err
 	}
-	near, err := readStations(answer.Body, latitude, longitude, elevationM)
+	near, err := readStations(body, latitude, longitude, elevationM)
 	if err != nil {
 		return forecast.Cell{}, err
 	}
@@ -75,6 +75,35 @@ func (s Stations) Locate(ctx context.Context, latitude, longitude, elevationM fl
 	}
 	cell.Key = strings.Join(ids, ",")
 	return cell, nil
+}
+
+// A stationList is the service's answer on the stations near a grid cell.
+type stationList struct {
+	body    []byte
+	askedAt time.Time
+}
+
+// list asks for the stations near a grid cell, or remembers them: the sites of a
+// cell share them.
+func (s Stations) list(ctx context.Context, grid string) ([]byte, error) {
+	now := s.cfg.Now()
+	s.mu.Lock()
+	known, ok := s.lists[grid]
+	s.mu.Unlock()
+	if ok && now.Sub(known.askedAt).Abs() < listLasts {
+		return known.body, nil
+	}
+	answer, err := s.get(ctx, fmt.Sprintf("/gridpoints/%s/stations?limit=%d", grid, stationsListed), stationsCap, "")
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.lists) >= mostKept {
+		clear(s.lists)
+	}
+	s.lists[grid] = stationList{body: answer.Body, askedAt: now}
+	return answer.Body, nil
 }
 
 // A station is where weather is observed.
@@ -132,36 +161,27 @@ func distanceKM(lat1, lon1, lat2, lon2 float64) float64 {
 // Fetch gives for each cell the hours that its first station with fresh weather
 // observed. A station that several cells name is asked once.
 func (s Stations) Fetch(ctx context.Context, cells []forecast.Cell) []forecast.Result {
-	asked := map[string]observed{}
 	results := make([]forecast.Result, len(cells))
 	for i, cell := range cells {
-		results[i] = s.fetch(ctx, cell, asked)
+		results[i] = s.fetch(ctx, cell)
 	}
 	return results
 }
 
-// observed is what a station gave.
-type observed struct {
-	issue   *forecast.Issue
-	expires time.Time
-	err     error
-	host    bool // the error is not the station's
-}
-
 var errNothingFresh = errors.New("nothing fresh was observed")
 
-func (s Stations) fetch(ctx context.Context, cell forecast.Cell, asked map[string]observed) forecast.Result {
+func (s Stations) fetch(ctx context.Context, cell forecast.Cell) forecast.Result {
 	ids, gone := strings.Split(cell.Key, ","), 0
 	var last error
 	for _, id := range ids {
 		if !stationID.MatchString(id) {
 			return forecast.Result{Err: &forecast.Error{Reason: "no stations", Err: forecast.ErrMoved}}
 		}
-		question := id + cell.Since.UTC().Format(time.RFC3339)
-		got, ok := asked[question]
+		from := s.since(cell)
+		got, ok := s.recent.get(id, from, s.cfg.Now())
 		if !ok {
-			got = s.ask(ctx, id, cell)
-			asked[question] = got
+			got = s.ask(ctx, id, from, cell)
+			s.recent.put(id, got)
 		}
 		if got.err == nil || got.host {
 			return forecast.Result{Issue: got.issue, ExpiresAt: got.expires, Err: got.err}
@@ -182,23 +202,31 @@ func isHosts(err error) bool {
 	return !errors.As(err, &fault) || fault.Host || fault.Status == 0
 }
 
-func (s Stations) ask(ctx context.Context, id string, cell forecast.Cell) observed {
+// since is the hour from which a cell wants reports.
+func (s Stations) since(cell forecast.Cell) time.Time {
 	now := s.cfg.Now().UTC()
 	from := now.Add(-observedSpan)
-	if oldest := now.Add(-observedMost); !cell.Since.IsZero() && cell.Since.Before(from) {
-		from = cell.Since
-		if from.Before(oldest) {
-			from = oldest
-		}
+	if !cell.Since.IsZero() && cell.Since.Before(from) {
+		from = cell.Since.UTC()
 	}
-	q := url.Values{"start": {from.UTC().Truncate(time.Hour).Format(time.RFC3339)}}
+	if oldest := now.Add(-observedMost); from.Before(oldest) {
+		from = oldest
+	}
+	return from.Truncate(time.Hour)
+}
+
+func (s Stations) ask(ctx context.Context, id string, from time.Time, cell forecast.Cell) observed {
+	now := s.cfg.Now().UTC()
+	got := observed{from: from, at: now}
+	q := url.Values{"start": {from.Format(time.RFC3339)}}
 	answer, err := s.get(ctx, "/stations/"+id+"/observations?"+q.Encode(), observedCap, "")
 	if err != nil {
-		return observed{err: err, host: isHosts(err)}
+		got.err, got.host = err, isHosts(err)
+		return got
 	}
 	issue := &forecast.Issue{Source: StationsName, Model: id, Cell: cell, Observed: true, FetchedAt: now}
-	if err := readObservations(answer.Body, issue); err != nil {
-		return observed{err: err}
+	if got.err = readObservations(answer.Body, issue); got.err == nil {
+		got.issue, got.expires = issue, answer.FreshUntil
 	}
-	return observed{issue: issue, expires: answer.FreshUntil}
+	return got
 }

@@ -25,11 +25,11 @@ run: build postgres ## the service on a private database in .data (or DATABASE_U
 	@exec ./bin/frostgate serve --data=.data $(OPTIONS) $(ARGS)
 
 .PHONY: test
-test: postgres ## all tests
+test: postgres chromium ## all tests (without a browser those of the pages in it are left out)
 	$(GO) test -timeout 20m $(ARGS) ./...
 
 .PHONY: race
-race: postgres ## all tests under the race detector (needs a C compiler)
+race: postgres chromium ## all tests under the race detector (needs a C compiler)
 	$(GO) test -race -timeout 25m $(ARGS) ./...
 
 .PHONY: fuzz

@@ -242,7 +242,7 @@ func (j *job) answer(findings []Finding) Assessment {
 func (j *job) blank() Assessment {
 	a := Assessment{
 		Findings: []Finding{}, Temperatures: []TempRow{}, Strength: []StrengthRow{}, Cautions: []string{},
-		Assumed: j.assumed, Overrides: j.overrides, Engine: Engine,
+		Assumed: j.assumed, Overrides: j.overrides, Code: j.c.code(), CriticalMPa: j.limits.value("strength.critical_mpa"), Engine: Engine,
 		Timeline: Timeline{StartsAt: whole(j.c.Pour.StartsAt)},
 	}
 	if a.Assumed == nil {

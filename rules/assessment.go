@@ -78,7 +78,7 @@ type Timeline struct {
 	FinishingEndsAt    *time.Time `json:"finishing_ends_at"`
 	Passes             []Pass     `json:"passes,omitempty"`
 	DuskAt             *time.Time `json:"dusk_at"`
-	CriticalStrengthAt *time.Time `json:"critical_strength_at"` // coldest cell reaches 3.5 MPa
+	CriticalStrengthAt *time.Time `json:"critical_strength_at"` // coldest cell reaches Assessment.CriticalMPa
 	SawcutFromAt       *time.Time `json:"sawcut_from_at"`
 	SawcutUntilAt      *time.Time `json:"sawcut_until_at"`
 	BlanketsOnBy       *time.Time `json:"blankets_on_by"`
@@ -236,6 +236,7 @@ type Assessment struct {
 	Temperatures           []TempRow        `json:"temperatures"`
 	Strength               []StrengthRow    `json:"strength"`
 	Evaporation            []EvaporationRow `json:"evaporation,omitempty"`
+	CriticalMPa            float64          `json:"critical_mpa"` // least strength before the first freezing: 500 psi (3.5 MPa), or what code or firm ask for
 	MinTempBeforeCriticalC *float64         `json:"min_temp_before_critical_c"`
 	FreezesBeforeCritical  *bool            `json:"freezes_before_critical"`
 	Chance                 *Chance          `json:"chance"`
@@ -245,6 +246,7 @@ type Assessment struct {
 	Assumed                []Assumption     `json:"assumed"`
 	Overrides              []LimitChange    `json:"overrides,omitempty"`
 	WeatherUntil           *time.Time       `json:"weather_until"` // last hour the assessment could rest on
+	Code                   Code             `json:"code"`          // the body of published limits it is judged by
 	Engine                 string           `json:"engine"`
 }
 

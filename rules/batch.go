@@ -41,7 +41,7 @@ func (c *Case) batching(l limitSet, airAtBatchC, dayBeforeMeanC float64) batchin
 		truck:     mix.Truck(p.Truck),
 		haulH:     math.Max(0, c.Pour.StartsAt.Sub(c.Pour.BatchedAt).Hours()),
 		airC:      airAtBatchC,
-		limits:    l.placing(c.Pour.ThicknessMM, airAtBatchC),
+		limits:    l.placing(section{c.Pour.ThicknessMM, airAtBatchC, c.Pour.Mix.CementKgM3}),
 		capC:      math.Min(value(p.WaterMaxC, defaultWaterMaxC), l.value("batch.water_max_c")),
 	}
 	b.orderedC = b.limits.placeMinC

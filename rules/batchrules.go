@@ -85,7 +85,7 @@ func (j *job) batchPlacingTempLow() []Finding {
 	if placed >= least-slackC {
 		return j.mixedTooCold(&b)
 	}
-	_, source := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
+	source := j.placingSource(&b)
 	f := j.finding("batch.placing_temp_low", EffectProtect, "")
 	f.Source, f.FirstAt = source, &j.c.Pour.StartsAt
 	f.measure("degC", placed, least, placed-least)
@@ -105,6 +105,12 @@ func (j *job) batchPlacingTempLow() []Finding {
 		f.Effect = EffectMove
 	}
 	return []Finding{f}
+}
+
+// placingSource is where the least temperature at placing comes from.
+func (j *job) placingSource(b *batching) Source {
+	_, source := j.limits.maintainMinC(section{j.c.Pour.ThicknessMM, b.airC, j.c.Pour.Mix.CementKgM3})
+	return source
 }
 
 // measuredAtPlacing reports whether somebody has measured the concrete.
@@ -152,12 +158,12 @@ func (j *job) mixedTooCold(b *batching) []Finding {
 // weather: no gain, and more shrinkage to come. Only the ceiling on heated
 // materials is more than a note.
 func (j *job) batchPlacingTempHigh() []Finding {
-	if below, known := j.airBelowInPeriod(j.limits.value("season.cold_c")); !known || below.IsZero() {
+	if below, known := j.airColdInPeriod(); !known || below.IsZero() {
 		return nil
 	}
 	b, say := j.batching(), j.say()
 	placed, most := j.placedTempC(), b.limits.placeMaxC
-	effect, limit := Note, "placing.above_min_c"
+	effect, limit := Note, b.limits.maxName
 	if ceiling := j.limits.value("batch.concrete_max_c"); placed > ceiling+slackC {
 		effect, limit, most = EffectProtect, "batch.concrete_max_c", ceiling
 	}

@@ -29,6 +29,7 @@ type Case struct {
 // A Firm is what one contractor sets for all of its pours.
 type Firm struct {
 	Units       Units         `json:"units,omitempty"` // for sentences; "us" when empty
+	Code        Code          `json:"code,omitempty"`  // published limits: us (when empty), csa, en or din
 	Calibration Calibration   `json:"calibration,omitzero"`
 	Limits      []LimitChange `json:"limits,omitempty"`
 }
@@ -75,6 +76,8 @@ type Site struct {
 	Timezone   string  `json:"timezone"`          // IANA name
 	Shade      float64 `json:"shade,omitempty"`   // share of direct sun kept off, 0 to 1
 	Terrain    Terrain `json:"terrain,omitempty"` // open when empty
+	// Code is the body of published limits at the site; the firm's when empty.
+	Code Code `json:"code,omitempty"`
 	// LocalRules are limits of the authority at the site; they only tighten.
 	LocalRules []LocalRule `json:"local_rules,omitempty"`
 }

@@ -9,7 +9,7 @@ func (j *job) cautions() []string {
 	list := []string{
 		"Wet cement burns skin and eyes: wear waterproof gloves, boots and eye protection, and wash splashes off at once.",
 	}
-	cold := j.underMaintained(&j.run).lowestAirC < coldAirC
+	cold := j.limits.cold(j.underMaintained(&j.run).lowestAirC)
 	heated := slices.ContainsFunc(p.GroundCover, func(g GroundCover) bool { return g.Kind == "heated" })
 	if cold || heated {
 		list = append(list, "Vent every heater: carbon monoxide kills in enclosures, and carbon dioxide in the first 24 hours leaves a soft, dusting surface.")

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"frostgate/rules/physics/curing"
 )
 
 // freezesEarly judges slab.freezes_early (E53): no cell may come within the
@@ -133,8 +135,14 @@ func (j *job) thermalShock() []Finding {
 			low = math.Min(low, r.topC)
 		}
 	}
-	limit, source := j.limits.coolDropC(j.c.Pour.ThicknessMM)
-	if top-low <= limit || top-j.wx.at(off).airC <= j.limits.value("removal.diff_c") {
+	if top-j.wx.at(off).airC <= j.limits.value("removal.diff_c") {
+		return nil
+	}
+	if j.limits.code == CodeCSA {
+		low = j.wx.at(off).airC
+	}
+	limit, source := j.coolingC(off)
+	if top-low <= limit {
 		return nil
 	}
 	f := j.finding("slab.thermal_shock", EffectProtect, "")
@@ -144,6 +152,10 @@ func (j *job) thermalShock() []Finding {
 	say := j.say()
 	f.Sentence = fmt.Sprintf("Taking the blankets off on %s cools the top by %s within a day; at most %s is safe.",
 		say.clock(off), say.tempDiff(top-low), say.tempDiff(limit))
+	if j.limits.code == CodeCSA {
+		f.Sentence = fmt.Sprintf("The top is %s warmer than the air when the blankets come off on %s; at most %s is allowed.",
+			say.tempDiff(top-low), say.clock(off), say.tempDiff(limit))
+	}
 	if s := &j.shield; !s.off.IsZero() && s.off.After(off) {
 		f.Remedy = &Remedy{
 			Kind: "remove_later", By: &s.off, AtHand: true, Passes: true,
@@ -151,6 +163,20 @@ func (j *job) thermalShock() []Finding {
 		}
 	}
 	return []Finding{f}
+}
+
+// coolingC is how far the surface may cool in the day after protection ends at off;
+// by CSA A23.1 how much warmer than the air it may be then, nothing beyond the
+// usual difference in more wind than its graph holds for.
+func (j *job) coolingC(off time.Time) (float64, Source) {
+	if j.limits.code != CodeCSA {
+		return j.limits.coolDropC(j.c.Pour.ThicknessMM)
+	}
+	c, known := curing.DifferenceC(j.c.Pour.ThicknessMM, j.c.lengthOverHeight(), j.wx.at(off).windMS)
+	if usual := j.limits.value("removal.diff_c"); !known {
+		return usual, j.limits.source("removal.diff_c")
+	}
+	return c, Source{"A12-01", "CSA A23.1, largest difference of surface and air by thickness and length over height", standingRead}
 }
 
 // plannedOff is when the plan takes the last blanket off; zero when it does not.

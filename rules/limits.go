@@ -28,8 +28,9 @@ const (
 
 // A Limit is one row of the limits table: what a rule compares with.
 type Limit struct {
-	Name     string   `json:"name"`  // such as ground.min_c
-	Rules    []string `json:"rules"` // ids of the rules that read it
+	Name     string   `json:"name"`           // such as ground.min_c
+	Code     Code     `json:"code,omitempty"` // the one code it belongs to; empty: US practice, and where a code has none of its own
+	Rules    []string `json:"rules"`          // ids of the rules that read it
 	Title    string   `json:"title"`
 	Value    float64  `json:"value"` // used unless the firm changes it
 	Unit     string   `json:"unit"`  // degC, K, MPa, mm, m/s, kg/m2/h, %, h, min or 1
@@ -65,9 +66,17 @@ func (l *Limit) tightens(v float64) bool {
 
 // limitTable is every limit there is. A value of physics that is a limit too is
 // taken from there, so that each number stands once.
-var limitTable = slices.Concat(
+var limitTable = slices.Concat(usLimits, codeLimits())
+
+// usLimits are those of US practice.
+var usLimits = slices.Concat(
 	groundLimits(), placingLimits(), batchLimits(), slabLimits(), dayLimits(), surfaceLimits(), otherLimits(),
 )
+
+// limitOf is the row of a name in a table.
+func limitOf(table []Limit, name string) Limit {
+	return table[slices.IndexFunc(table, func(l Limit) bool { return l.Name == name })]
+}
 
 // limitIndex is the row of each name.
 var limitIndex = func() map[string]int {

@@ -81,7 +81,7 @@ func TestPlacingRange(t *testing.T) {
 		{"48 in footing in -5 F", 48, -5, 45, 65, 60, 75},
 		{"exactly 12 in and 30 F", 12, 30, 50, 70, 60, 75},
 	} {
-		p := s.placing(x.inches*mmPerInch, celsius(x.airF))
+		p := s.placing(section{thicknessMM: x.inches * mmPerInch, airC: celsius(x.airF)})
 		require.InDelta(t, x.place, fahrenheit(p.placeMinC), 1e-6, x.name)
 		require.InDelta(t, x.placeMax, fahrenheit(p.placeMaxC), 1e-6, x.name)
 		require.InDelta(t, x.mix, fahrenheit(p.mixMinC), 1e-6, x.name)
@@ -96,7 +96,7 @@ func TestPlacingAgreesWithTheTable(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		mm, airC := rapid.Float64Range(50, 3000).Draw(t, "mm"), rapid.Float64Range(-40, 30).Draw(t, "air")
 		want := mix.ACI306(mm, airC, mix.US)
-		got := s.placing(mm, airC)
+		got := s.placing(section{thicknessMM: mm, airC: airC})
 		require.InDelta(t, want.PlaceMinC, got.placeMinC, 1e-9)
 		require.InDelta(t, want.PlaceMaxC, got.placeMaxC, 1e-9)
 		require.InDelta(t, want.MixMinC, got.mixMinC, 1e-9)
@@ -111,10 +111,10 @@ func firmWith(changes ...LimitChange) Case { return Case{Firm: Firm{Limits: chan
 func TestFirmTightens(t *testing.T) {
 	s, overrides := firmWith(LimitChange{Limit: "placing.min_under_12in_c", Value: 15}).limits()
 	require.Empty(t, overrides)
-	least, src := s.maintainMinC(100)
+	least, src := s.maintainMinC(section{thicknessMM: 100})
 	require.Equal(t, 15.0, least)
 	require.Contains(t, src.Document, "tightened by the firm")
-	other, src := s.maintainMinC(600)
+	other, src := s.maintainMinC(section{thicknessMM: 600})
 	require.InDelta(t, celsius(50), other, 1e-9)
 	require.NotContains(t, src.Document, "firm")
 }
@@ -184,5 +184,5 @@ func TestLimitChangesAreChecked(t *testing.T) {
 func TestUnknownLimitPanics(t *testing.T) {
 	s, _ := Case{}.limits()
 	require.Panics(t, func() { s.value("no.such") })
-	require.Equal(t, "kg/m2/h", s.unit("surface.evaporation_kg_m2h"))
+	require.Equal(t, "kg/m2/h", limitTable[s.row("surface.evaporation_kg_m2h")].Unit)
 }

@@ -45,6 +45,7 @@ func bandNames(what string) []string {
 
 // A limitSet is the limits as one case uses them.
 type limitSet struct {
+	code    Code
 	values  []float64
 	sources map[string]Source // of limits the firm has changed
 }
@@ -61,7 +62,7 @@ var tableValues = func() []float64 {
 // A change that is not acceptable (see [Validate]) does not count. The changes
 // past a published floor come back, to be shown.
 func (c Case) limits() (limitSet, []LimitChange) {
-	s := limitSet{values: tableValues}
+	s := limitSet{code: c.code(), values: tableValues}
 	var overrides []LimitChange
 	for _, change := range c.Firm.Limits {
 		i, known := limitIndex[change.Limit]
@@ -84,25 +85,45 @@ func (c Case) limits() (limitSet, []LimitChange) {
 			src.Document += "; set by the firm"
 		}
 		s.sources[change.Limit] = src
+		s.carry(change)
 	}
 	return s, overrides
 }
 
-// value is a limit by its name. An unknown name is a mistake in this package.
-func (s limitSet) value(name string) float64 { return s.values[rowOf(name)] }
+// carry lets what a firm tightened count against the code's own row too, where it
+// is stricter than that: no choice of a code loosens what the firm asks for.
+func (s *limitSet) carry(change LimitChange) {
+	i, has := limitIndex[s.code.own(change.Limit)]
+	if !has {
+		return
+	}
+	if row := &limitTable[i]; row.tightens(change.Value) && change.acceptable(row) {
+		src := row.Source
+		src.Document += "; tightened by the firm"
+		s.values[i], s.sources[row.Name] = change.Value, src
+	}
+}
 
-// unit is the unit of a limit.
-func (s limitSet) unit(name string) string { return limitTable[rowOf(name)].Unit }
+// value is a limit by its name: the code's own where it has one. An unknown name
+// is a mistake in this package.
+func (s limitSet) value(name string) float64 { return s.values[s.row(name)] }
 
 // source is where a limit comes from, with the firm's part in it.
 func (s limitSet) source(name string) Source {
-	if src, changed := s.sources[name]; changed {
+	row := &limitTable[s.row(name)]
+	if src, changed := s.sources[row.Name]; changed {
 		return src
 	}
-	return limitTable[rowOf(name)].Source
+	return row.Source
 }
 
-func rowOf(name string) int {
+// row is the row that a name stands for.
+func (s limitSet) row(name string) int {
+	if s.code != CodeUS && s.code != "" {
+		if i, has := limitIndex[s.code.own(name)]; has {
+			return i
+		}
+	}
 	i, known := limitIndex[name]
 	if !known {
 		panic("rules: no limit " + name)
@@ -110,10 +131,12 @@ func rowOf(name string) int {
 	return i
 }
 
-// maintainMinC is the least temperature of concrete as placed and maintained by
-// its least dimension (ACI 306R, line 1).
-func (s limitSet) maintainMinC(thicknessMM float64) (float64, Source) {
-	name := placingMinName(mix.Column(thicknessMM, mix.US))
+// A section is what a code's temperatures of concrete hang on.
+type section struct{ thicknessMM, airC, cementKgM3 float64 }
+
+// maintainMinC is the least temperature of concrete as placed and maintained.
+func (s limitSet) maintainMinC(x section) (float64, Source) {
+	name, _ := s.placingNames(x)
 	return s.value(name), s.source(name)
 }
 
@@ -125,16 +148,33 @@ func (s limitSet) coolDropC(thicknessMM float64) (float64, Source) {
 }
 
 // A placing is the range of temperatures concrete is placed and mixed at.
-type placing struct{ placeMinC, placeMaxC, mixMinC, mixMaxC float64 }
+type placing struct {
+	placeMinC, placeMaxC, mixMinC, mixMaxC float64
+	maxName                                string // of the limit behind placeMaxC
+}
 
-// placing is the range by least dimension and air temperature at mixing.
-func (s limitSet) placing(thicknessMM, airC float64) placing {
-	least, _ := s.maintainMinC(thicknessMM)
-	mixed := least + s.value(mixOverName(mix.AirBand(airC, mix.US)))
+// placing is the range for a section in the air at mixing. Only US practice has
+// temperatures as mixed; elsewhere the road alone asks for more than at placing.
+func (s limitSet) placing(x section) placing {
+	leastName, mostName := s.placingNames(x)
+	least := s.value(leastName)
+	if mostName != "" {
+		return placing{
+			placeMinC: least, placeMaxC: s.value(mostName), mixMinC: least, mixMaxC: s.value("batch.concrete_max_c"), maxName: mostName,
+		}
+	}
+	mixed := least + s.value(mixOverName(mix.AirBand(x.airC, mix.US)))
 	return placing{
 		placeMinC: least, placeMaxC: least + s.value("placing.above_min_c"),
-		mixMinC: mixed, mixMaxC: mixed + s.value("mixing.above_min_c"),
+		mixMinC: mixed, mixMaxC: mixed + s.value("mixing.above_min_c"), maxName: "placing.above_min_c",
 	}
+}
+
+// cold reports whether air is cold weather: below the limit, or at it in codes that
+// say so.
+func (s limitSet) cold(airC float64) bool {
+	limit := s.value("season.cold_c")
+	return airC < limit || s.code != CodeUS && airC <= limit
 }
 
 // acceptable reports whether a change of a limit counts: within what the table

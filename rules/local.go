@@ -292,7 +292,7 @@ func (j *job) judgeLocalCure(r *LocalRule) (Finding, bool) {
 	run := j.protectedRun()
 	within := r.WithinH
 	if within == 0 {
-		within, _ = protectionPeriodH(&j.c)
+		within, _ = j.protectionPeriodH()
 	}
 	end := j.c.Pour.StartsAt.Add(hours(within))
 	var first time.Time
@@ -359,7 +359,7 @@ func (j *job) judgeLocalCool(r *LocalRule) (Finding, bool) {
 func (j *job) judgeLocalProtect(r *LocalRule) (Finding, bool) {
 	say := j.say()
 	if r.Kind == localProtectMinH {
-		period, source := protectionPeriodH(&j.c)
+		period, source := j.protectionPeriodH()
 		if source != r.source() {
 			return Finding{}, false
 		}

@@ -189,7 +189,7 @@ func TestWinnebago(t *testing.T) {
 
 	// 72 h are the three days of category 2 anyway; accelerated concrete has two.
 	fast := with(c, func(c *Case) { c.Pour.Mix.CementType = "III" })
-	hours, src := protectionPeriodH(&fast)
+	hours, src := fast.periodH(0)
 	require.Equal(t, 72.0, hours)
 	require.Equal(t, "Winnebago", src.Document)
 	notes := broken(t, fast)

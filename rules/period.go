@@ -8,8 +8,6 @@ import (
 )
 
 const (
-	// coldAirC is cold weather in ACI 306R-16: below 40 F in the protection period.
-	coldAirC = 40.0/1.8 - 32/1.8
 	// settleH is how long after the start the maintained temperature is not yet
 	// judged when nothing can lie on the concrete before finishing ends. CAL.
 	settleH = 12
@@ -34,19 +32,16 @@ type underMaintained struct {
 // protection period, from the end of finishing until the strength that the
 // period would give is there. Only in cold weather by ACI 306R-16.
 func (j *job) underMaintained(run *course) underMaintained {
-	period, _ := protectionPeriodH(&j.c)
-	limit, source := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
-	until := run.start.Add(hours(period))
-	if !run.specified.IsZero() {
-		until = earlier(until, run.specified)
-	}
+	limit, source := j.maintainMinC()
+	until := j.maintainedUntil(run)
 	from := run.start.Add(settleH * time.Hour)
 	if !run.finalSet.IsZero() {
 		from = earlier(from, run.finalSet)
 	}
 	u := underMaintained{limitC: limit, source: source, lowestC: math.Inf(1)}
-	u.lowestAirC = j.wx.minAirC(run.start, run.start.Add(hours(period)))
-	if u.lowestAirC >= coldAirC {
+	period, _ := j.protectionPeriodH()
+	u.lowestAirC = j.wx.minAirC(run.start, later(run.start.Add(hours(period)), until))
+	if !j.limits.cold(u.lowestAirC) {
 		return u
 	}
 	for i := range run.rows {
@@ -61,6 +56,20 @@ func (j *job) underMaintained(run *course) underMaintained {
 		u.lowestC = math.Min(u.lowestC, r.topC)
 	}
 	return u
+}
+
+// maintainedUntil is the end of the published period, or of the strength it would
+// give; where the code counts by strength alone, the critical strength.
+func (j *job) maintainedUntil(run *course) time.Time {
+	period, _ := j.protectionPeriodH()
+	if period == 0 {
+		return earlier(run.critical, run.end)
+	}
+	until := run.start.Add(hours(period))
+	if !run.specified.IsZero() {
+		until = earlier(until, run.specified)
+	}
+	return until
 }
 
 // endProtection finds until when the layers are required, and the first working
@@ -94,8 +103,8 @@ func (j *job) endProtection() {
 // the coldest cell has the critical strength, or what a local rule asks for.
 func (j *job) requiredUntil(run *course) (time.Time, string) {
 	least := j.localReleaseMPa()
-	period, _ := protectionPeriodH(&j.c)
-	minC, _ := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
+	period, _ := j.protectionPeriodH()
+	minC, _ := j.maintainMinC()
 	q := j.plan.model.StrengthQK
 	full := concrete.Arr(minC, q)
 	served, governs := 0.0, "period"

@@ -294,8 +294,8 @@ func (j *job) protectionPlan() *ProtectionPlan {
 	if !s.needed || len(s.layers) == 0 {
 		return nil
 	}
-	period, _ := protectionPeriodH(&j.c)
-	drop, _ := j.limits.coolDropC(j.c.Pour.ThicknessMM)
+	period, _ := j.protectionPeriodH()
+	drop, _ := j.coolingC(s.off)
 	p := &ProtectionPlan{
 		Layers: len(s.layers), DoubleEdges: j.underMaintained(&s.bare).lowestAirC < 0,
 		OffAt: timeOrNil(s.off), PeriodH: period, Governs: s.governs, CoolDropC: drop, IfLate2H: s.late,

@@ -7,18 +7,37 @@ import (
 	"frostgate/rules/physics/curing"
 )
 
-// protectionPeriodH is how long concrete is to be kept at its placing minimum:
-// against early freezing, and for strength where the category asks for more (ACI
-// 306R). A longer period of the authority at the site counts.
-func protectionPeriodH(c *Case) (hours float64, src Source) {
-	p := curing.Protection(c.Pour.ServiceCategory, c.accelerated())
-	days := math.Max(p.EarlyFreezingD, p.StrengthD)
-	id := [...]string{"A4-04", "A4-01", "A4-02", "A4-03", "A4-04"}[max(0, min(4, c.Pour.ServiceCategory))]
-	src = Source{id, "ACI 306R-16 Table 7.1 (306R-88 Tables 5.1 and 5.3), protection by service category", standingSecondHand}
-	if p.ProveStrength {
-		src.Standing = standingMemory
+// dinPeriodH is over which hours the air decides what DIN asks for.
+const dinPeriodH = 72
+
+// section is the job's concrete through its protection period.
+func (j *job) section() section {
+	x := section{thicknessMM: j.c.Pour.ThicknessMM, cementKgM3: j.c.Pour.Mix.CementKgM3}
+	if j.limits.code == CodeDIN {
+		start := j.c.Pour.StartsAt
+		x.airC = j.wx.minAirC(start, start.Add(dinPeriodH*time.Hour))
 	}
-	hours = 24 * days
+	return x
+}
+
+// maintainMinC is the least temperature that the job's concrete is to be kept at.
+func (j *job) maintainMinC() (float64, Source) { return j.limits.maintainMinC(j.section()) }
+
+// protectionPeriodH is how long the job's concrete is to be kept at it; 0 where the
+// code counts by strength alone.
+func (j *job) protectionPeriodH() (hours float64, src Source) { return j.c.periodH(j.section().airC) }
+
+// periodH is how long concrete is to be kept at its least temperature: against
+// early freezing, and for strength where the category asks for more (ACI 306R), or
+// by the code of the case in air of lowestAirC. A longer period of the authority at
+// the site counts.
+func (c *Case) periodH(lowestAirC float64) (hours float64, src Source) {
+	if code := c.code(); code == CodeUS {
+		hours, src = c.usPeriodH()
+	} else {
+		p := code.period(c.Pour.Exposure, lowestAirC)
+		hours, src = p.hours, p.source
+	}
 	for i := range c.Site.LocalRules {
 		r := &c.Site.LocalRules[i]
 		if r.Kind == localProtectMinH && r.Value > hours {
@@ -26,6 +45,17 @@ func protectionPeriodH(c *Case) (hours float64, src Source) {
 		}
 	}
 	return hours, src
+}
+
+func (c *Case) usPeriodH() (hours float64, src Source) {
+	p := curing.Protection(c.Pour.ServiceCategory, c.accelerated())
+	days := math.Max(p.EarlyFreezingD, p.StrengthD)
+	id := [...]string{"A4-04", "A4-01", "A4-02", "A4-03", "A4-04"}[max(0, min(4, c.Pour.ServiceCategory))]
+	src = Source{id, "ACI 306R-16 Table 7.1 (306R-88 Tables 5.1 and 5.3), protection by service category", standingSecondHand}
+	if p.ProveStrength {
+		src.Standing = standingMemory
+	}
+	return 24 * days, src
 }
 
 // leastAcceleratingPct is the dose from which an accelerator counts. CAL: the
@@ -70,19 +100,22 @@ func (c *Case) quick(l limitSet, b *Batch) bool {
 
 // mayBare reports whether a surface may be bared: it is within the published
 // difference to the air, or it cannot cool in the coming day by more than the
-// gradual drop published for its thickness. For a wall the graph of CSA A23.1 by
+// gradual drop published for its thickness. By CSA A23.1 its graph decides alone;
+// elsewhere for a wall the graph of CSA A23.1 by
 // length over height counts where it is stricter than the drop; it holds in wind
 // up to 25 km/h, and beyond that a wall has to wait for the difference.
 func (c *Case) mayBare(l limitSet, b baring) bool {
 	if b.surfaceC-b.airC <= l.value("removal.diff_c") {
 		return true
 	}
-	drop, _ := l.coolDropC(c.Pour.ThicknessMM)
-	if b.surfaceC-b.lowestC > drop {
-		return false
-	}
-	if c.Pour.Element != Wall {
-		return true
+	if l.code != CodeCSA {
+		drop, _ := l.coolDropC(c.Pour.ThicknessMM)
+		if b.surfaceC-b.lowestC > drop {
+			return false
+		}
+		if c.Pour.Element != Wall {
+			return true
+		}
 	}
 	difference, known := curing.DifferenceC(c.Pour.ThicknessMM, c.lengthOverHeight(), b.windMS)
 	return known && b.surfaceC-b.airC <= difference

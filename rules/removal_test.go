@@ -40,12 +40,12 @@ func TestProtectionPeriod(t *testing.T) {
 		{4, fast, 2, "A4-04"}, // and strength in place is to be proved
 	} {
 		c, _ := filled(func(c *Case) { c.Pour.ServiceCategory = x.category; x.change(c) })
-		hours, src := protectionPeriodH(&c)
+		hours, src := c.periodH(0)
 		require.Equal(t, 24*x.days, hours, "category %d", x.category)
 		require.Equal(t, x.id, src.ID)
 	}
 	little, _ := filled(func(c *Case) { c.Pour.Mix.Admixtures = []Admixture{{Kind: nonchloride, DosePct: 0.2}} })
-	hours, _ := protectionPeriodH(&little)
+	hours, _ := little.periodH(0)
 	require.Equal(t, 72.0, hours, "a trace of accelerator does not accelerate")
 }
 

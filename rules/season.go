@@ -23,7 +23,7 @@ func (d dayRange) cold(limitC float64) bool { return (d.highC+d.lowC)/2 < limitC
 // coldWeather is the season by both published definitions.
 func (j *job) coldWeather() ColdWeather {
 	var w ColdWeather
-	if below, known := j.airBelowInPeriod(j.limits.value("season.cold_c")); known {
+	if below, known := j.airColdInPeriod(); known {
 		w.Protection = new(!below.IsZero())
 	}
 	if cold, known := j.threeDay(); known {
@@ -32,19 +32,20 @@ func (j *job) coldWeather() ColdWeather {
 	return w
 }
 
-// airBelowInPeriod is the first hour of the protection period with air below a
-// limit, zero when there is none (ACI 306R-10 and -16). It is not known when the
+// airColdInPeriod is the first hour of cold weather in the protection period, or in
+// the first day where that is shorter (CSA A23.1), zero when there is none (ACI
+// 306R-10 and -16). It is not known when the
 // weather ends before the period and has no such hour. Where the authority counts
 // recorded temperatures only, hours still to come are not cold.
-func (j *job) airBelowInPeriod(limitC float64) (first time.Time, known bool) {
+func (j *job) airColdInPeriod() (first time.Time, known bool) {
 	start := j.c.Pour.StartsAt
-	periodH, _ := protectionPeriodH(&j.c)
-	end := start.Add(time.Duration(periodH * float64(time.Hour)))
+	periodH, _ := j.protectionPeriodH()
+	end := start.Add(hours(math.Max(24, periodH)))
 	if j.recordedOnly() && j.c.AssessedAt.Before(end) {
 		end = j.c.AssessedAt
 	}
 	j.wx.each(start, end, func(at time.Time, h *wxHour) {
-		if first.IsZero() && !at.Before(start) && h.airC < limitC {
+		if first.IsZero() && !at.Before(start) && j.limits.cold(h.airC) {
 			first = at
 		}
 	})
@@ -143,8 +144,9 @@ func (j *job) warmHalfDay(since, from, to time.Time) bool {
 // seasonColdWeather notes that cold-weather rules hold, by which definition.
 func (j *job) seasonColdWeather() []Finding {
 	limit := j.limits.value("season.cold_c")
-	first, _ := j.airBelowInPeriod(limit)
+	first, _ := j.airColdInPeriod()
 	threeDay, _ := j.threeDay()
+	threeDay = threeDay && j.limits.code == CodeUS
 	if first.IsZero() && !threeDay {
 		return nil
 	}

@@ -153,8 +153,8 @@ func (j *job) element(p *pour, f fidelity) slab.Element {
 	e.TargetsMPa[targetEarlySaw] = j.limits.value("saw.early_mpa")
 	e.TargetsMPa[targetSaw] = j.limits.value("saw.conventional_mpa")
 	e.TargetsMPa[targetCritical] = j.limits.value("strength.critical_mpa")
-	if f.period {
-		e.TargetsMPa[targetPeriod] = j.periodMPa(p.model)
+	if period, _ := j.protectionPeriodH(); f.period && period > 0 {
+		e.TargetsMPa[targetPeriod] = j.periodMPa(p.model, period)
 	} else {
 		e.TargetsMPa = e.TargetsMPa[:targetPeriod]
 	}
@@ -163,9 +163,8 @@ func (j *job) element(p *pour, f fidelity) slab.Element {
 
 // periodMPa is the strength that the published period at the published minimum
 // temperature gives this mix, what time at a lower temperature has to make up.
-func (j *job) periodMPa(m *concrete.Model) float64 {
-	hours, _ := protectionPeriodH(&j.c)
-	minC, _ := j.limits.maintainMinC(j.c.Pour.ThicknessMM)
+func (j *job) periodMPa(m *concrete.Model, hours float64) float64 {
+	minC, _ := j.maintainMinC()
 	return m.StrengthMPa(hours * concrete.Arr(minC, m.StrengthQK))
 }
 
@@ -187,8 +186,8 @@ var (
 )
 
 // horizonH is how long a run goes on at most.
-func (f fidelity) horizonH(c *Case) float64 {
-	period, _ := protectionPeriodH(c)
+func (f fidelity) horizonH(j *job) float64 {
+	period, _ := j.protectionPeriodH()
 	switch {
 	case f.whole:
 		return math.Max(shortestWholeH, period+coolingH)
@@ -221,7 +220,7 @@ func (j *job) courses(lanes []slab.Lane, f fidelity, planned func(i int) *pour) 
 	b := takeBench()
 	defer b.giveBack()
 	results, err := b.RunPour(slab.PourRun{
-		Element: j.element(planned(0), f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(&j.c),
+		Element: j.element(planned(0), f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(j),
 		StopWhenKnown: !f.whole, StopOnGuard: f.guard && !j.ownCritical(), Series: f.series || j.ownCritical(),
 		Lanes: lanes, Into: b.results,
 	})
@@ -319,13 +318,13 @@ func (j *job) read(p *pour, r *slab.Result) course {
 	return c
 }
 
-// ownCritical reports whether the firm wants another than the published
-// strength before the first freezing.
+// ownCritical reports whether the code or the firm wants another than the usual
+// published strength before the first freezing.
 func (j *job) ownCritical() bool {
 	return j.limits.value("strength.critical_mpa") != concrete.CriticalMPa
 }
 
-// judgeAt judges freezing before the firm's own critical strength, by the hour.
+// judgeAt judges freezing before a critical strength of its own, by the hour.
 func (c *course) judgeAt(critical time.Time, guardC float64) {
 	c.critical = critical
 	c.minBeforeC, c.frozeEarly, c.freezes, c.guarded = math.Inf(1), false, time.Time{}, time.Time{}

@@ -350,7 +350,7 @@ func (j *job) weatherWarning() []Finding {
 	start := j.c.Pour.StartsAt
 	from := start.Add(-warnedBeforeH * time.Hour)
 	workEnds := j.workEnds()
-	periodH, _ := protectionPeriodH(&j.c)
+	periodH, _ := j.protectionPeriodH()
 	periodEnds := start.Add(hours(periodH))
 	var found []Finding
 	if j.c.WarningsUnknown && !j.elsewhere {

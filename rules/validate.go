@@ -225,6 +225,7 @@ func (s Site) check(k checker) {
 	}
 	k.between("shade", s.Shade, 0, 1, "")
 	oneOf(k, "terrain", s.Terrain, TerrainOpen, TerrainBuilt, TerrainSheltered)
+	oneOf(k, "code", s.Code, codes...)
 	k.length("local_rules", len(s.LocalRules), maxListed)
 	for i := range s.LocalRules {
 		s.LocalRules[i].check(k.item("local_rules", i))
@@ -456,6 +457,7 @@ func (w Warning) check(k checker) {
 
 func (f Firm) check(k checker) {
 	oneOf(k, "units", f.Units, UnitsUS, UnitsSI)
+	oneOf(k, "code", f.Code, codes...)
 	c := k.in("calibration")
 	c.optional("set_factor", f.Calibration.SetFactor, 0.5, 2, "")
 	c.optional("strength_factor", f.Calibration.StrengthFactor, 0.5, 2, "")
@@ -518,7 +520,7 @@ func checkWeather(k checker, weather []Hour) {
 var precipTypes = []string{"none", "rain", "snow", "sleet", "freezing_rain", "ice_pellets", "hail", "unknown"}
 
 func (h *Hour) check(k checker) {
-	k.given("air_temp_c", h.AirTempC, -70, 60, "degC")
+	k.given("air_temp_c", h.AirTempC, -75, 60, "degC") // as package forecast takes it
 	k.given("dew_point_c", h.DewPointC, -90, 45, "degC")
 	k.given("wind_ms", h.WindMS, 0, 100, "m/s")
 	k.given("gust_ms", h.GustMS, 0, 150, "m/s")

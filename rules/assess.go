@@ -269,6 +269,7 @@ func (j *job) timeline() Timeline {
 	return Timeline{
 		StartsAt:           whole(j.run.start),
 		DischargeBy:        timeOrNil(d.dischargeBy),
+		DischargeBestBy:    timeOrNil(d.dischargeBestBy),
 		BleedEndsAt:        timeOrNil(d.bleedEnds),
 		InitialSetAt:       timeOrNil(j.run.initialSet),
 		FinalSetAt:         timeOrNil(j.run.finalSet),

@@ -70,7 +70,8 @@ type Remedy struct {
 // within the weather given.
 type Timeline struct {
 	StartsAt           time.Time  `json:"starts_at"`
-	DischargeBy        *time.Time `json:"discharge_by"`
+	DischargeBy        *time.Time `json:"discharge_by"`      // by the code, the ticket or the authority at the site
+	DischargeBestBy    *time.Time `json:"discharge_best_by"` // by practice, with hot water or an accelerator; nil when not sooner
 	BleedEndsAt        *time.Time `json:"bleed_ends_at"`
 	InitialSetAt       *time.Time `json:"initial_set_at"` // top 25 mm
 	FinalSetAt         *time.Time `json:"final_set_at"`   // top 25 mm

@@ -384,11 +384,45 @@ func TestDischarge(t *testing.T) {
 
 	j, f := after(50, func(*Case) {})
 	require.Equal(t, Note, f[0].Effect)
-	minutes, src := dischargeLimit(&j.c, j.limits, j.batch)
-	require.InDelta(t, 75, minutes, 1e-12)
-	require.Equal(t, standingPractice, src.Standing)
-	minutes, _ = dischargeLimit(&j.c, j.limits, nil)
-	require.InDelta(t, 75, minutes, 1e-12)
+	require.Equal(t, standingPractice, f[0].Source.Standing)
+	require.InDelta(t, 90, j.dischargeMin(), 0, "ASTM C94 rules")
+	require.InDelta(t, 75, j.dischargeBestMin(), 0, "practice asks for less")
+}
+
+// TestDischargeBy: the time of the code rules, or that on the ticket, or the
+// authority's where it is sooner; practice's shorter one stands beside it.
+func TestDischargeBy(t *testing.T) {
+	by := func(change func(*Case)) (limit, best float64) {
+		c := with(demoCase(), change)
+		tl := Assess(c, Options{}).Timeline
+		after := func(at *time.Time) float64 {
+			if at == nil {
+				return 0
+			}
+			return at.Sub(c.Pour.BatchedAt).Minutes()
+		}
+		return after(tl.DischargeBy), after(tl.DischargeBestBy)
+	}
+	for _, x := range []struct {
+		name        string
+		change      func(*Case)
+		limit, best float64
+	}{
+		{"accelerated, ASTM C94", func(*Case) {}, 90, 75},
+		{"no accelerator, cool water", func(c *Case) { cold55(c); noAccelerator(c) }, 90, 0},
+		{"ticket", func(c *Case) {
+			c.Firm.Limits = []LimitChange{{Limit: "haul.discharge_min", Value: 120, Override: true, Reason: "ticket (C94-21)"}}
+		}, 120, 75},
+		{"authority", func(c *Case) {
+			c.Site.LocalRules = []LocalRule{{Name: "Town", Kind: localDischarge, Value: 60}}
+		}, 60, 0},
+		{"BS 8500", byCode(CodeEN), 120, 75},
+		{"DIN 1045-2", byCode(CodeDIN), 90, 75},
+	} {
+		limit, best := by(x.change)
+		require.InDelta(t, x.limit, limit, 0.02, x.name)
+		require.InDelta(t, x.best, best, 0.02, x.name)
+	}
 }
 
 // TestAggregatesFollowTheAirButThaw: stockpiles are at the mean of the day before,

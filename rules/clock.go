@@ -42,8 +42,9 @@ func (j *job) dayOf(p *pour, run *course) daylong {
 	d := daylong{crewEnds: j.crewEnds(p.start)}
 	d.overFrom = d.crewEnds.Add(hours(j.limits.value("finish.hours_h")))
 	d.placingEnds = p.start.Add(hours(j.batch.VolumeM3 / j.c.Pour.Crew.PlaceM3H))
-	if limit, _ := dischargeLimit(&j.c, j.limits, j.batch); limit > 0 {
-		d.dischargeBy = p.batched.Add(minutes(limit))
+	d.dischargeBy = p.batched.Add(minutes(j.dischargeMin()))
+	if best := j.dischargeBestMin(); best > 0 {
+		d.dischargeBestBy = p.batched.Add(minutes(best))
 	}
 	d.dawn, d.dusk = j.daylight(p.start)
 	if !d.dusk.IsZero() {

@@ -74,7 +74,8 @@ type runRow struct {
 // not reached.
 type daylong struct {
 	placingEnds     time.Time
-	dischargeBy     time.Time
+	dischargeBy     time.Time // by code, ticket or authority
+	dischargeBestBy time.Time // by practice with hot water or an accelerator; zero where it does not ask for less
 	bleedEnds       time.Time
 	passes          []Pass
 	finishingStarts time.Time

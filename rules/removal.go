@@ -80,15 +80,26 @@ func (c *Case) acceleratorPct() float64 {
 	return sum
 }
 
-// dischargeLimit is how long after batching a truck may discharge, in minutes:
-// the published time, or the shorter one of practice with hot water or an
-// accelerator.
-func dischargeLimit(c *Case, l limitSet, b *Batch) (minutes float64, src Source) {
-	minutes, src = l.value("haul.discharge_min"), l.source("haul.discharge_min")
-	if quick := l.value("haul.quick_min"); quick < minutes && c.quick(l, b) {
-		minutes, src = quick, l.source("haul.quick_min")
+// dischargeMin is how long after batching a truck may discharge, in minutes: by the
+// code or the ticket, or by the authority at the site where that is sooner.
+func (j *job) dischargeMin() float64 {
+	most := j.limits.value("haul.discharge_min")
+	for i := range j.c.Site.LocalRules {
+		if r := &j.c.Site.LocalRules[i]; r.Kind == localDischarge && j.counts(r) {
+			most = math.Min(most, r.Value)
+		}
 	}
-	return minutes, src
+	return most
+}
+
+// dischargeBestMin is the shorter time that practice keeps with hot water or an
+// accelerator; 0 where that asks for nothing.
+func (j *job) dischargeBestMin() float64 {
+	quick := j.limits.value("haul.quick_min")
+	if quick >= j.dischargeMin() || !j.c.quick(j.limits, j.batch) {
+		return 0
+	}
+	return quick
 }
 
 // quick reports whether concrete stiffens faster than the published time allows

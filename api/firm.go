@@ -14,6 +14,7 @@ type FirmForm struct {
 	Name                string              `json:"name,omitempty" maxLength:"200"`
 	Units               rules.Units         `json:"units" enum:"us,si" doc:"Of sentences, pages and tables; the API's own fields are always SI."`
 	Calibration         rules.Calibration   `json:"calibration,omitzero" doc:"The firm's own factors on the engine."`
+	Code                rules.Code          `json:"code,omitempty" enum:"us,csa,en,din" doc:"Body of published limits; us when absent. A site may have its own."`
 	Limits              []rules.LimitChange `json:"limits,omitempty" maxItems:"200" doc:"Limits that the firm has changed; see /v1/limits. Past the published floor only as an override with its reason, shown in every assessment."`
 	QuietStarts         *DayTime            `json:"quiet_starts,omitempty" dependentRequired:"quiet_ends" doc:"Kept for quiet hours, which are not carried out yet: notices go out at any hour."`
 	QuietEnds           *DayTime            `json:"quiet_ends,omitempty" dependentRequired:"quiet_starts"`
@@ -30,16 +31,16 @@ func firmView(f db.Firm) Firm { return Firm{Saved: saved(f.Record), FirmForm: fi
 
 func firmForm(f db.Firm) FirmForm {
 	return FirmForm{
-		Name: f.Name, Units: f.Units, Calibration: f.Calibration, Limits: f.Limits, QuietStarts: maybeDayTime(f.QuietStartsMin),
+		Name: f.Name, Units: f.Units, Code: f.Code, Calibration: f.Calibration, Limits: f.Limits, QuietStarts: maybeDayTime(f.QuietStartsMin),
 		QuietEnds: maybeDayTime(f.QuietEndsMin), QuietCriticalExempt: &f.QuietCriticalExempt,
 	}
 }
 
 func fillFirm(form FirmForm, f db.Firm) (db.Firm, error) {
-	f.Name, f.Units, f.Calibration, f.Limits = form.Name, form.Units, form.Calibration, form.Limits
+	f.Name, f.Units, f.Code, f.Calibration, f.Limits = form.Name, form.Units, form.Code, form.Calibration, form.Limits
 	f.QuietStartsMin, f.QuietEndsMin = maybeMinutes(form.QuietStarts), maybeMinutes(form.QuietEnds)
 	f.QuietCriticalExempt = form.QuietCriticalExempt == nil || *form.QuietCriticalExempt
-	return f, accepted(fromRules(rules.Firm{Units: f.Units, Calibration: f.Calibration, Limits: f.Limits}.Violations()))
+	return f, accepted(fromRules(rules.Firm{Units: f.Units, Code: f.Code, Calibration: f.Calibration, Limits: f.Limits}.Violations()))
 }
 
 func maybeDayTime(minutes *int) *DayTime {

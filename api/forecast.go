@@ -250,6 +250,8 @@ type SiteWarning struct {
 // SiteWarnings are the warnings in force for a site.
 type SiteWarnings struct {
 	Items []SiteWarning `json:"items"`
+	Known bool          `json:"known" doc:"false: no source of warnings covers the site or answered of late, so that an empty list is no all-clear."`
+	AsOf  *time.Time    `json:"as_of" doc:"When a source of warnings last answered for the site; null when none ever did."`
 }
 
 func (a *API) serveWarnings() {
@@ -265,6 +267,9 @@ func (a *API) serveWarnings() {
 			return nil, err
 		}
 		list := SiteWarnings{Items: []SiteWarning{}}
+		if list.Known, list.AsOf, err = a.warningsKnown(ctx, in.ID); err != nil {
+			return nil, err
+		}
 		for _, w := range found {
 			list.Items = append(list.Items, SiteWarning{
 				Source: w.Source, Event: w.Event, Severity: w.Severity, Headline: w.Headline, OnsetAt: w.OnsetAt, EndsAt: w.EndsAt,
@@ -272,4 +277,25 @@ func (a *API) serveWarnings() {
 		}
 		return &answered[SiteWarnings]{Body: list}, nil
 	})
+}
+
+// warningsKnown tells whether an empty list of warnings for a site means that
+// none is in force, and when somebody last said so.
+func (a *API) warningsKnown(ctx context.Context, siteID uuid.UUID) (known bool, asOf *time.Time, err error) {
+	for _, about := range a.weather {
+		if !about.Warns {
+			continue
+		}
+		sites, err := a.db.WarnedSites(ctx, []string{about.Name}, siteID)
+		if err != nil {
+			return false, nil, err
+		}
+		for _, s := range sites {
+			if s.AsOf != nil && (asOf == nil || s.AsOf.After(*asOf)) {
+				asOf = s.AsOf
+				known = a.now().Sub(*asOf) <= about.StaleAfter
+			}
+		}
+	}
+	return known, asOf, nil
 }

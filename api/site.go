@@ -21,6 +21,7 @@ type SiteForm struct {
 	Timezone   string            `json:"timezone" minLength:"1" maxLength:"60" doc:"IANA name." example:"America/Chicago"`
 	Shade      float64           `json:"shade,omitempty" minimum:"0" maximum:"1" doc:"Share of direct sun that is kept off."`
 	Terrain    rules.Terrain     `json:"terrain,omitempty" enum:"open,built,sheltered" doc:"To the wind; open when absent."`
+	Code       rules.Code        `json:"code,omitempty" enum:"us,csa,en,din" doc:"Body of published limits at the site; the firm's when absent."`
 	LocalRules []rules.LocalRule `json:"local_rules,omitempty" maxItems:"50" doc:"Limits of the authority at the site; they only tighten."`
 	Archived   bool              `json:"archived,omitempty" doc:"No longer offered; its pours stay."`
 }
@@ -54,7 +55,7 @@ func fillSite(ctx context.Context, tx *db.Tx, f SiteForm, s db.Site) (db.Site, e
 	s.Name, s.Address = f.Name, f.Address
 	s.Site = rules.Site{
 		Latitude: f.Latitude, Longitude: f.Longitude, ElevationM: f.ElevationM, Timezone: f.Timezone,
-		Shade: f.Shade, Terrain: f.Terrain, LocalRules: f.LocalRules,
+		Shade: f.Shade, Terrain: f.Terrain, Code: f.Code, LocalRules: f.LocalRules,
 	}
 	s.ArchivedAt = archived(f.Archived, s.ArchivedAt, tx.Now())
 	violations := fromRules(s.Violations())
@@ -70,6 +71,6 @@ func fillSite(ctx context.Context, tx *db.Tx, f SiteForm, s db.Site) (db.Site, e
 func siteForm(s db.Site) SiteForm {
 	return SiteForm{
 		Name: s.Name, Address: s.Address, Latitude: s.Latitude, Longitude: s.Longitude, ElevationM: s.ElevationM,
-		Timezone: s.Timezone, Shade: s.Shade, Terrain: s.Terrain, LocalRules: s.LocalRules, Archived: s.ArchivedAt != nil,
+		Timezone: s.Timezone, Shade: s.Shade, Terrain: s.Terrain, Code: s.Code, LocalRules: s.LocalRules, Archived: s.ArchivedAt != nil,
 	}
 }

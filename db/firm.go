@@ -13,13 +13,15 @@ type Firm struct {
 	Name                string
 	Units               rules.Units // of sentences and pages
 	Calibration         rules.Calibration
+	Code                rules.Code          // body of published limits; empty is US practice
 	Limits              []rules.LimitChange // with the reason of each override
+	SourceOrder         map[string][]string // of weather sources, by variable
 	QuietStartsMin      *int                // minutes of the site's local day; nil is no quiet hours
 	QuietEndsMin        *int
 	QuietCriticalExempt bool // critical notices go out in quiet hours too
 }
 
-const firmColumns = `id, version, created_at, updated_at, name, units, calibration, limits,
+const firmColumns = `id, version, created_at, updated_at, name, units, code, calibration, limits, source_order,
 	quiet_starts_min, quiet_ends_min, quiet_critical_exempt`
 
 const selectFirm = `select ` + firmColumns + ` from firm`
@@ -34,8 +36,8 @@ func (r reads) Firm(ctx context.Context) (Firm, error) {
 }
 
 const updateFirm = `
-update firm set version = version + 1, updated_at = @now, name = @name, units = @units,
-	calibration = @calibration, limits = coalesce(@limits::jsonb, '[]'),
+update firm set version = version + 1, updated_at = @now, name = @name, units = @units, code = @code,
+	calibration = @calibration, limits = coalesce(@limits::jsonb, '[]'), source_order = coalesce(@source_order::jsonb, '{}'),
 	quiet_starts_min = @quiet_starts_min, quiet_ends_min = @quiet_ends_min, quiet_critical_exempt = @quiet_critical_exempt
 where version = @version
 returning ` + firmColumns

@@ -209,6 +209,34 @@ func TestSitesAreLocatedAgain(t *testing.T) {
 	require.Nil(t, got.FetchedAt)
 }
 
+// Who warns a site, and when it last answered; outside its cover nobody does.
+func TestWarnedSites(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	c := b.cell("nws-alerts", "ILZ105")
+	far := b.newSite("far", "UTC")
+	b.tx(func(tx *db.Tx) error {
+		outside, err := tx.EnsureCell(b.ctx, db.Cell{Source: "nws-alerts", Key: "outside", Latitude: 1, Longitude: 1})
+		require.NoError(t, err)
+		require.NoError(t, tx.SaveFetch(b.ctx, db.Fetch{CellID: outside.ID, Succeeded: true, NextDueAt: tx.Now()}))
+		return tx.LinkSite(b.ctx, far.ID, "nws-alerts", outside.ID)
+	})
+	warned := func() map[uuid.UUID]db.WarnedSite {
+		sites, err := b.WarnedSites(b.ctx, []string{"nws-alerts"}, b.site.ID, far.ID, uuid.New())
+		require.NoError(t, err)
+		found := map[uuid.UUID]db.WarnedSite{}
+		for _, s := range sites {
+			found[s.SiteID] = s
+		}
+		return found
+	}
+	require.Equal(t, map[uuid.UUID]db.WarnedSite{b.site.ID: {SiteID: b.site.ID, Covered: true}, far.ID: {SiteID: far.ID}}, warned())
+	b.tx(func(tx *db.Tx) error {
+		return tx.SaveFetch(b.ctx, db.Fetch{CellID: c.ID, Succeeded: true, NextDueAt: tx.Now()})
+	})
+	require.NotNil(t, warned()[b.site.ID].AsOf)
+}
+
 // Cells are made due at once unless their source has nothing newer yet.
 func TestMakeDue(t *testing.T) {
 	t.Parallel()

@@ -16,11 +16,12 @@ type Site struct {
 	Name    string // unique among those not archived, without case
 	Address string
 	rules.Site
-	ArchivedAt *time.Time // no longer offered; its pours stay
+	SourceOrder map[string][]string // of weather sources, by variable; goes before the firm's
+	ArchivedAt  *time.Time          // no longer offered; its pours stay
 }
 
 const siteColumns = `s.id, s.version, s.created_at, s.updated_at, s.name, s.address, s.latitude, s.longitude,
-	s.elevation_m, s.timezone, s.shade, s.terrain, s.local_rules, s.archived_at`
+	s.elevation_m, s.timezone, s.shade, s.terrain, s.code, s.local_rules, s.source_order, s.archived_at`
 
 const selectSite = `select ` + siteColumns + ` from sites s where s.id = @id and ` + seenBySite
 
@@ -51,9 +52,9 @@ func (r reads) Sites(ctx context.Context, scope Scope, f Filter, p Page) (List[S
 
 const insertSite = `
 insert into sites as s (id, created_at, updated_at, name, address, latitude, longitude, elevation_m, timezone,
-	shade, terrain, local_rules, archived_at)
+	shade, terrain, code, local_rules, source_order, archived_at)
 values (@id, @now, @now, @name, @address, @latitude, @longitude, @elevation_m, @timezone,
-	@shade, @terrain, coalesce(@local_rules::jsonb, '[]'), @archived_at)
+	@shade, @terrain, @code, coalesce(@local_rules::jsonb, '[]'), coalesce(@source_order::jsonb, '{}'), @archived_at)
 returning ` + siteColumns
 
 // CreateSite stores a new site. A caller with a scope may not: ErrNotAllowed.
@@ -71,7 +72,8 @@ func (tx *Tx) CreateSite(ctx context.Context, scope Scope, s Site) (Site, error)
 const updateSite = `
 update sites s set version = s.version + 1, updated_at = @now, name = @name, address = @address,
 	latitude = @latitude, longitude = @longitude, elevation_m = @elevation_m, timezone = @timezone,
-	shade = @shade, terrain = @terrain, local_rules = coalesce(@local_rules::jsonb, '[]'), archived_at = @archived_at
+	shade = @shade, terrain = @terrain, code = @code,
+	local_rules = coalesce(@local_rules::jsonb, '[]'), source_order = coalesce(@source_order::jsonb, '{}'), archived_at = @archived_at
 where s.id = @id and s.version = @version and ` + seenBySite + `
 returning ` + siteColumns
 

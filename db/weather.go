@@ -58,6 +58,29 @@ func (r reads) Warnings(ctx context.Context, now time.Time, siteIDs ...uuid.UUID
 	return warnings, nil
 }
 
+// WarnedSite is when somebody last answered on the warnings for a site.
+type WarnedSite struct {
+	SiteID  uuid.UUID
+	Covered bool       // by a source of warnings
+	AsOf    *time.Time // of the last answer; nil without any
+}
+
+const warnedSites = `
+select sc.site_id, bool_or(c.key <> 'outside') as covered, max(c.succeeded_at) filter (where c.key <> 'outside') as as_of
+from site_cells sc join cells c on c.id = sc.cell_id
+where sc.site_id = any(@site_ids) and sc.source = any(@sources)
+group by sc.site_id order by sc.site_id`
+
+// WarnedSites tells of some sites when a source of warnings last answered. A site
+// that none of them was asked about is left out.
+func (r reads) WarnedSites(ctx context.Context, sources []string, siteIDs ...uuid.UUID) ([]WarnedSite, error) {
+	sites, err := many[WarnedSite](ctx, r.q, warnedSites, args{"site_ids": siteIDs, "sources": sources})
+	if err != nil {
+		return nil, fmt.Errorf("find who warns %d sites: %w", len(siteIDs), err)
+	}
+	return sites, nil
+}
+
 // LeadError sums forecast minus observed of a variable at one lead.
 type LeadError struct {
 	CellID   uuid.UUID

@@ -17,7 +17,9 @@ func CaseOf(in db.PourInput, firm db.Firm, w Weather, now time.Time) rules.Case 
 		AssessedAt: now,
 		IssuedAt:   w.IssuedAt,
 		Warnings:   w.Warnings,
-		Firm:       rules.Firm{Units: firm.Units, Calibration: firm.Calibration, Limits: firm.Limits},
+
+		WarningsUnknown: w.WarningsUnknown,
+		Firm:            rules.Firm{Units: firm.Units, Code: firm.Code, Calibration: firm.Calibration, Limits: firm.Limits},
 	}
 }
 

@@ -90,6 +90,11 @@ func (s *Scheduler) takeWarnings(ctx context.Context, about forecast.About, cell
 			return nil //nolint:nilerr // told above; what is known stays
 		}
 		changed, err := s.replaceWarnings(ctx, tx, about.Name, sites, warnings)
+		for _, c := range cells {
+			if silent(about, c.SucceededAt, tx.Now()) { // they were not known
+				changed = append(changed, c.ID)
+			}
+		}
 		if err != nil || len(changed) == 0 {
 			return err
 		}

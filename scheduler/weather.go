@@ -21,7 +21,10 @@ type Weather struct {
 	Parts    []WeatherPart
 	IssueIDs []uuid.UUID // of the parts
 	Warnings []rules.Warning
-	Age      age
+	// WarningsUnknown says that a service warns of weather at the site and did not
+	// answer of late, so that no warning is no news.
+	WarningsUnknown bool
+	Age             age
 }
 
 // A WeatherPart is an issue that something is taken from.
@@ -57,6 +60,7 @@ type weatherDesk struct {
 	places map[uuid.UUID]forecast.Place
 	issues map[uuid.UUID][]db.SiteIssue
 	warned map[uuid.UUID][]rules.Warning
+	unsure map[uuid.UUID]bool // of the warnings
 	read   map[reading][]forecast.Offer
 	mixed  map[reading]Weather
 }
@@ -70,7 +74,7 @@ type reading struct {
 func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, inputs []db.PourInput) (*weatherDesk, error) {
 	d := &weatherDesk{
 		s: s, tx: tx, now: now, places: map[uuid.UUID]forecast.Place{},
-		issues: map[uuid.UUID][]db.SiteIssue{}, warned: map[uuid.UUID][]rules.Warning{},
+		issues: map[uuid.UUID][]db.SiteIssue{}, warned: map[uuid.UUID][]rules.Warning{}, unsure: map[uuid.UUID]bool{},
 		read: map[reading][]forecast.Offer{}, mixed: map[reading]Weather{},
 	}
 	for k := range inputs {
@@ -85,7 +89,16 @@ func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, i
 	for _, i := range issues {
 		d.issues[i.SiteID] = append(d.issues[i.SiteID], i)
 	}
-	warnings, err := tx.Warnings(ctx, now, siteIDs...)
+	return d, d.readWarnings(ctx, siteIDs)
+}
+
+// readWarnings reads the warnings in force, and of which sites they are not
+// known.
+func (d *weatherDesk) readWarnings(ctx context.Context, siteIDs []uuid.UUID) error {
+	warnings, err := d.tx.Warnings(ctx, d.now, siteIDs...)
+	if err != nil {
+		return err
+	}
 	for _, w := range warnings {
 		r := rules.Warning{Event: w.Event, Severity: w.Severity, OnsetAt: w.OnsetAt, Source: w.Source}
 		if w.EndsAt != nil {
@@ -93,7 +106,25 @@ func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, i
 		}
 		d.warned[w.SiteID] = append(d.warned[w.SiteID], r)
 	}
-	return d, err
+	for _, warner := range d.s.cfg.Warners {
+		about := warner.About()
+		sites, err := d.tx.WarnedSites(ctx, []string{about.Name}, siteIDs...)
+		if err != nil {
+			return err
+		}
+		for _, id := range siteIDs {
+			at := slices.IndexFunc(sites, func(w db.WarnedSite) bool { return w.SiteID == id })
+			if at < 0 || sites[at].Covered && silent(about, sites[at].AsOf, d.now) {
+				d.unsure[id] = true
+			}
+		}
+	}
+	return nil
+}
+
+// silent reports whether a source of warnings has not answered of late.
+func silent(about forecast.About, asOf *time.Time, now time.Time) bool {
+	return asOf == nil || ageOf(about, *asOf, now) != fresh
 }
 
 // at gives the weather of a site from some time before a start, each variable of
@@ -120,7 +151,7 @@ func (d *weatherDesk) at(ctx context.Context, siteID uuid.UUID, start time.Time)
 	if err := d.widen(ctx, &w, siteID); err != nil {
 		return Weather{}, err
 	}
-	w.Warnings = d.warned[siteID]
+	w.Warnings, w.WarningsUnknown = d.warned[siteID], d.unsure[siteID]
 	d.mixed[key] = w
 	return w, nil
 }

@@ -179,6 +179,52 @@ func TestWarningsComeAndGo(t *testing.T) {
 	w.until("it counts no more", 15*time.Second, func() bool { return w.stored(p.ID).WorstRule != "weather.warning" })
 }
 
+// A feed of warnings that fails for longer than it may is told like any source
+// that went quiet, and the assessments say that warnings are not known.
+func TestSilenceOfWarningsIsTold(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	s := w.start(w.allServices)
+	p := w.pour(s, "slab", wednesday.Add(42*time.Hour))
+	w.until("assessed", 20*time.Second, func() bool { return len(w.sources()) == 5 && w.stored(p.ID).Verdict == rules.Place })
+	require.NoError(t, s.Warn(t.Context()))
+	notKnown := func() bool {
+		return slices.ContainsFunc(w.document(p).Findings, func(f rules.Finding) bool {
+			return f.Rule == "weather.warning" && strings.Contains(f.Sentence, "not known")
+		})
+	}
+	told := func() []string {
+		require.NoError(t, s.Watch(t.Context()))
+		var told []string
+		for _, a := range w.alerts() {
+			if a.Source != nil && a.Condition == "raised" {
+				told = append(told, *a.Source)
+			}
+		}
+		return told
+	}
+	again := func(d time.Duration) {
+		w.clock.Forward(d)
+		require.NoError(t, s.Warn(t.Context()))
+		w.tx(func(tx *db.Tx) error { return s.EnqueueAssess(t.Context(), tx, p.ID) })
+	}
+	again(6 * time.Minute)
+	w.until("warnings are known: there are none", 15*time.Second, func() bool { return !notKnown() })
+	require.Empty(t, told())
+
+	w.weather.Fail(replay.NWS, replay.Only("/alerts", replay.Refuse(http.StatusServiceUnavailable, "X", "")))
+	again(40 * time.Minute)
+	require.Empty(t, told(), "not for long yet")
+	again(40 * time.Minute)
+	require.Equal(t, []string{nws.AlertsName}, told())
+	w.until("an assessment says so", 15*time.Second, notKnown)
+
+	w.weather.Fail(replay.NWS, nil)
+	again(20 * time.Minute)
+	require.Empty(t, told())
+	w.until("and no longer", 15*time.Second, func() bool { return !notKnown() })
+}
+
 // All services silent for a day and for a week: no alert is lost, none is
 // cleared, and old weather never passes for new.
 func TestSilenceClearsNothing(t *testing.T) {

@@ -63,8 +63,10 @@ create table firm (
     updated_at            timestamptz not null default now(),
     name                  text        not null default '' check (length(name) <= 200),
     units                 text        not null default 'us' check (units in ('us', 'si')),
+    code                  text        not null default '' check (code in ('', 'us', 'csa', 'en', 'din')),
     calibration           jsonb       not null default '{}',
     limits                jsonb       not null default '[]',
+    source_order          jsonb       not null default '{}', -- of weather sources, by variable
     quiet_starts_min      int check (quiet_starts_min between 0 and 1439),
     quiet_ends_min        int check (quiet_ends_min between 0 and 1439),
     quiet_critical_exempt boolean     not null default true,
@@ -88,7 +90,9 @@ create table sites (
     timezone    text             not null check ((timestamptz '2000-01-01 00:00Z' at time zone timezone) is not null),
     shade       double precision not null check (shade between 0 and 1),
     terrain     text             not null check (terrain in ('open', 'built', 'sheltered')),
+    code        text             not null default '' check (code in ('', 'us', 'csa', 'en', 'din')),
     local_rules jsonb            not null default '[]',
+    source_order jsonb           not null default '{}',
     archived_at timestamptz
 );
 create unique index sites_name_key on sites (lower(name)) where archived_at is null;

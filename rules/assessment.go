@@ -59,8 +59,9 @@ type Remedy struct {
 	DosePct  *float64   `json:"dose_pct,omitempty"` // product of a non-chloride accelerator by mass of cement
 	By       *time.Time `json:"by,omitempty"`       // the last moment for it, of several steps for the first
 	StartsAt *time.Time `json:"starts_at,omitempty"`
-	AtHand   bool       `json:"at_hand"` // can be done with what is at hand
-	Passes   bool       `json:"passes"`  // the re-run passed
+	AtHand   bool       `json:"at_hand"`          // can be done with what is at hand
+	Passes   bool       `json:"passes"`           // the re-run passed
+	Source   *Source    `json:"source,omitempty"` // of advice that no run of the engine can prove
 	// Steps are the parts of a remedy that takes several, each with its own By; only
 	// together they pass.
 	Steps []Remedy `json:"steps,omitempty"`

@@ -62,8 +62,12 @@ func (j *job) critical() string { return j.say().strength(j.limits.value("streng
 func (j *job) freezeSentence(run *course, lead string) string {
 	say := j.say()
 	if run.frozeEarly {
-		s := fmt.Sprintf("%s concrete freezes%s on %s with %s, before it has %s; the coldest falls to %s, and it freezes at %s.",
-			lead, j.whereFrozen(run), say.clock(run.freezes), say.strength(run.frozeMPa), j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
+		verb, before := "freezes", "before it has"
+		if j.hasFrozen(run) {
+			verb, before = "froze", "before it had"
+		}
+		s := fmt.Sprintf("%s concrete %s%s on %s with %s, %s %s; the coldest falls to %s, and it freezes at %s.",
+			lead, verb, j.whereFrozen(run), say.clock(run.freezes), say.strength(run.frozeMPa), before, j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
 		if run.frozenShare >= 0.05 {
 			s += fmt.Sprintf(" Up to %s of its water turns to ice.", say.percent(run.frozenShare))
 		}

@@ -101,6 +101,9 @@ func (j *job) settleDose(findings []Finding) error {
 // blankets not at hand.
 func (j *job) againstFreezing() (*Remedy, error) {
 	s := &j.shield
+	if j.hasFrozen(&j.run) {
+		return j.recovery(), nil
+	}
 	if s.needed && s.holds {
 		r := j.fitRemedy()
 		if len(s.layers) > 0 {
@@ -117,7 +120,11 @@ func (j *job) againstFreezing() (*Remedy, error) {
 	if r, err := j.acceleratorAgainstFreezing(); r != nil || err != nil {
 		return r, err
 	}
-	return j.hiredBlankets()
+	r, err := j.hiredBlankets()
+	if r == nil && err == nil && j.placed() {
+		r = j.recovery()
+	}
+	return r, err
 }
 
 func (j *job) guard() float64 { return j.limits.value("freeze.guard_c") }

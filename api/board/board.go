@@ -91,13 +91,14 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/alerts", b.page(b.alerts))
 	e.GET("/alerts/:id", b.page(b.alert))
 	e.POST("/alerts/:id/acknowledge", b.page(b.acknowledge))
-	e.GET("/pours/new", b.page(b.newPour))
-	e.POST("/pours/new", b.page(b.createPour))
+	e.GET("/pours/new", b.page(b.newForm(pourKind())))
+	e.POST("/pours/new", b.page(b.createRecord(pourKind())))
 	e.GET("/pours/table", b.page(b.tablePage))
 	e.POST("/pours/table", b.page(b.sendTable))
 	e.GET("/pours/:id", b.page(b.pour))
-	e.GET("/pours/:id/edit", b.page(b.editPour))
-	e.POST("/pours/:id/edit", b.page(b.updatePour))
+	e.GET("/pours/:id/edit", b.page(b.editForm(pourKind())))
+	e.POST("/pours/:id/edit", b.page(b.updateRecord(pourKind())))
+	b.registerRecords(e)
 	e.GET("/pours/:id/sheet", b.page(b.sheet))
 	e.POST("/pours/:id/observations", b.page(b.observe))
 	e.GET("/pours/:id/step/:step", b.page(b.confirm))
@@ -198,6 +199,7 @@ type frame struct {
 var done = map[string]string{
 	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "moved": "Moved. The pour is being assessed anew.",
 	"place": "Marked as placed. Protection is followed from here on.", "release": "Marked as released.", "cancel": "Cancelled.", "reopen": "Taken back.",
+	"kept": "Saved.", "archived": "Archived. It is no longer offered; what rests on it stays.", "restored": "Offered again.", "deleted": "Deleted.",
 	"table": "All rows are written. New pours are being assessed.",
 	"saved": "Saved. The pour is being assessed.",
 }

@@ -336,7 +336,7 @@ func TestStepsAreAskedForAndNeverOverwrite(t *testing.T) {
 
 	late := b.post(path+"/step/cancel", url.Values{"version": {version[1]}})
 	require.Equal(t, 412, late.status)
-	require.Contains(t, late.body, "Somebody changed this pour")
+	require.Contains(t, late.body, "Somebody changed this since")
 }
 
 func TestPoursAreAddedAndEditedInTheUnitsOfTheFirm(t *testing.T) {
@@ -345,7 +345,8 @@ func TestPoursAreAddedAndEditedInTheUnitsOfTheFirm(t *testing.T) {
 	b := w.as(access.Dispatcher)
 	form := url.Values{
 		"name": {"Porch"}, "site_id": {w.site.ID.String()}, "crew_id": {w.crews[2].ID.String()}, "plant_id": {w.plant.ID.String()}, "mix_id": {w.mix.ID.String()},
-		"starts_at": {"2027-01-18T07:00"}, "element": {"slab_on_ground"}, "thickness": {"5"}, "area": {"750"}, "base_material": {"gravel"}, "base_depth": {"6"}, "blanket_r": {"4"},
+		"starts_at": {"2027-01-18T07:00"}, "element": {"slab_on_ground"}, "thickness_mm": {"5"}, "area_m2": {"750"}, "base/material": {"gravel"}, "base/depth_mm": {"6"},
+		"protection_at_hand/0/r_m2k_w": {"4"},
 	}
 	made := b.post("/pours/new", form)
 	require.Equal(t, 303, made.status, made.body)
@@ -360,21 +361,21 @@ func TestPoursAreAddedAndEditedInTheUnitsOfTheFirm(t *testing.T) {
 	require.Equal(t, time.Date(2027, 1, 18, 13, 0, 0, 0, time.UTC), p.StartsAt.UTC())
 
 	edit := b.get("/pours/" + id.String() + "/edit").body
-	require.Contains(t, edit, `name="thickness" value="5"`)
-	require.Contains(t, edit, `name="area" value="750"`)
+	require.Contains(t, edit, `name="thickness_mm" value="5"`)
+	require.Contains(t, edit, `name="area_m2" value="750"`)
 	form.Set("version", "1")
-	form.Set("thickness", "6")
+	form.Set("thickness_mm", "6")
 	require.Equal(t, 303, b.post("/pours/"+id.String()+"/edit", form).status)
 	edited, err := w.db.Pour(t.Context(), everything, id)
 	require.NoError(t, err)
 	require.InDelta(t, 152.4, edited.ThicknessMM, .01)
 	require.Equal(t, p.AreaM2, edited.AreaM2, "what nobody touched stays as it was, unrounded")
 	require.Equal(t, p.ProtectionAtHand, edited.ProtectionAtHand)
-	form.Set("thickness", "1")
+	form.Set("thickness_mm", "1")
 	form.Set("version", "2")
 	thin := b.post("/pours/"+id.String()+"/edit", form)
 	require.Equal(t, 422, thin.status)
-	require.Contains(t, thin.body, "must be at least 50", "the API's words stand at the field")
+	require.Contains(t, thin.body, "must be at least 1.97 in", "the API's 50 mm stand at the field, in its unit")
 	busy := b.post("/pours/new", form)
 	require.Equal(t, 422, busy.status)
 }

@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"strings"
 
+	"frostgate/db"
+
 	"github.com/google/uuid"
 )
 
@@ -45,8 +47,16 @@ func (b *buffer) Write(p []byte) (int, error) {
 
 // send has the API make a change. A refusal comes back as *trouble with the words for each field.
 func (b *Board) send(v *visit, ch change) ([]byte, error) {
+	answer, err := b.ask(v, ch)
+	if err != nil {
+		return nil, err
+	}
+	return answer.body.Bytes(), nil
+}
+
+func (b *Board) ask(v *visit, ch change) (*buffer, error) {
 	body, media := []byte(ch.table), "text/csv; charset=utf-8"
-	if ch.table == "" {
+	if ch.table == "" && ch.body != nil {
 		var err error
 		if body, err = json.Marshal(ch.body); err != nil {
 			return nil, fmt.Errorf("write change: %w", err)
@@ -59,7 +69,9 @@ func (b *Board) send(v *visit, ch change) ([]byte, error) {
 	}
 	request.RemoteAddr, request.Host = v.Request().RemoteAddr, v.Request().Host
 	request.Header.Set("Authorization", "Bearer "+v.secret)
-	request.Header.Set("Content-Type", media)
+	if len(body) > 0 {
+		request.Header.Set("Content-Type", media)
+	}
 	if ch.method == http.MethodPatch {
 		request.Header.Set("Content-Type", "application/merge-patch+json")
 	}
@@ -72,7 +84,7 @@ func (b *Board) send(v *visit, ch change) ([]byte, error) {
 	answer := &buffer{header: http.Header{}}
 	b.api.ServeHTTP(answer, request)
 	if answer.status < http.StatusMultipleChoices {
-		return answer.body.Bytes(), nil
+		return answer, nil
 	}
 	return nil, refusal(answer)
 }
@@ -88,7 +100,10 @@ func refusal(answer *buffer) error {
 	}
 	t := &trouble{Status: answer.status, Text: problem.Detail, Advice: "Nothing was changed. Go back and correct it.", Fields: map[string]string{}}
 	if answer.status == http.StatusPreconditionFailed {
-		t.Text, t.Advice = "Somebody changed this pour since you opened the page.", "Nothing was changed. Open the pour again, look at what is new, and repeat your step."
+		t.Text, t.Advice = "Somebody changed this since you opened the page.", "Nothing of yours was saved. Open it again, look at what is new, and repeat your step."
+	}
+	if answer.status == http.StatusNotFound {
+		return db.ErrNotFound
 	}
 	if answer.status == http.StatusForbidden {
 		t.Advice = "Nothing was changed. Ask the dispatcher, or sign in with another token."

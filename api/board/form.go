@@ -3,379 +3,382 @@ package board
 import (
 	"encoding/json"
 	"errors"
-	"math"
 	"net/http"
-	"net/url"
-	"strconv"
-	"strings"
-	"time"
-
-	"frostgate/db"
-	"frostgate/rules"
+	"slices"
 
 	"github.com/google/uuid"
 )
 
-// A pourForm is the form by which a pour is added or edited. Its values are texts as typed, in the firm's units.
-type pourForm struct {
-	ID      string // empty for a new pour
-	Version string
-	Once    string
-	Zone    string
-	Value   map[string]string
-	Wrong   map[string]string // by field of the form
-	Refused string
-
-	Sites, Plants, Crews, Mixes []choice
-	Elements, Bases             []choice
-	Sizes                       []sizeField
+// A recordKind is a kind of record that people add and edit by form. The form is made of the API's document of the
+// record, and what it changes goes to the API: role, scope, values and versions are decided there.
+type recordKind struct {
+	path      string // of the API
+	at        string // of the board's pages
+	nav       string
+	one, many string
+	lead      string // over the form
+	groups    func(b *Board, v *visit, stored doc) ([]group, error)
+	voice     func(b *Board, v *visit, typed texts, stored doc) (voice, error)
+	fresh     texts                                 // of a new form
+	saved     func(*Board, *visit, doc) (to string) // where a saved record is shown
+	columns   []column                              // of the list
+	archives  bool
+	deleting  string // what a delete takes along
 }
 
-// A sizeField is a number with its unit; which unit the firm's setting says.
-type sizeField struct {
-	Name, Label, Unit, Pointer string
-	perUnit                    float64 // of the API's unit
-	Value, Wrong               string
+// A filledForm is a form with its values, to be shown.
+type filledForm struct {
+	id, version string
+	shown       texts // as stored when the form was opened; nil of a new record
+	typed       texts
+	wrong       map[string]string // by name of the input
+	theirs      map[string]string // what others stored meanwhile
+	refused     string
+	general     []string
+	stored      doc
 }
 
-// Exact conversions; that of volume is of the cubic yard.
-const (
-	mmPerFoot = 304.8
-	m2PerFt2  = 0.09290304
-	m3PerYd3  = 0.764554857984
-	m2KWPerR  = 0.1761102 // NIST SP 811 (2008)
-)
+var notAllowed = &trouble{Status: http.StatusForbidden, Text: "Only a dispatcher may add or edit.", Advice: "Ask the dispatcher, or sign in with another token."}
 
-func sizeFields(units rules.Units) []sizeField {
-	us := units != rules.UnitsSI
-	pick := func(usUnit, siUnit string, perUnit float64) (string, float64) {
-		if us {
-			return usUnit, perUnit
+func (b *Board) newForm(k *recordKind) func(*visit) error {
+	return func(v *visit) error {
+		if !v.dispatcher() {
+			return notAllowed
 		}
-		return siUnit, 1
+		return b.showForm(v, http.StatusOK, k, filledForm{typed: k.fresh})
 	}
-	fields := []sizeField{
-		{Name: "thickness", Label: "Thickness (least dimension)", Pointer: "thickness_mm"},
-		{Name: "area", Label: "Area of a slab, or of one face of a wall", Pointer: "area_m2"},
-		{Name: "length", Label: "Length of a footing or wall", Pointer: "length_mm"},
-		{Name: "width", Label: "Width of a footing", Pointer: "width_mm"},
-		{Name: "height", Label: "Height of a wall", Pointer: "height_mm"},
-		{Name: "volume", Label: "Volume, when not by the dimensions", Pointer: "volume_m3"},
-		{Name: "base_depth", Label: "Depth of the base layer", Pointer: "base/depth_mm"},
-	}
-	for i := range fields {
-		f := &fields[i]
-		switch f.Name {
-		case "area":
-			f.Unit, f.perUnit = pick("sq ft", "m²", m2PerFt2)
-		case "volume":
-			f.Unit, f.perUnit = pick("yd³", "m³", m3PerYd3)
-		case "length", "width", "height":
-			f.Unit, f.perUnit = pick("ft", "mm", mmPerFoot)
-		default:
-			f.Unit, f.perUnit = pick("in", "mm", mmPerInch)
+}
+
+func (b *Board) editForm(k *recordKind) func(*visit) error {
+	return func(v *visit) error {
+		if !v.dispatcher() {
+			return notAllowed
 		}
-	}
-	return fields
-}
-
-// plainFields are those whose text goes to the API as it is.
-var plainFields = []string{"name", "note", "site_id", "plant_id", "crew_id", "mix_id", "element"}
-
-func (b *Board) newPour(v *visit) error {
-	if !v.dispatcher() {
-		return notAllowed
-	}
-	value := map[string]string{"element": string(rules.SlabOnGround), "base_material": "gravel", "reinforced": "on"}
-	return b.showForm(v, http.StatusOK, pourForm{Value: value}, nil)
-}
-
-var notAllowed = &trouble{Status: http.StatusForbidden, Text: "Only a dispatcher may add or edit pours.", Advice: "Ask the dispatcher, or sign in with another token."}
-
-func (b *Board) editPour(v *visit) error {
-	if !v.dispatcher() {
-		return notAllowed
-	}
-	l, err := b.line(v)
-	if err != nil {
-		return err
-	}
-	return b.showForm(v, http.StatusOK, formOf(newVoice(v.firm.Units, l.Timezone), l), nil)
-}
-
-// formOf fills the form with a stored pour.
-func formOf(s voice, l db.PourLine) pourForm {
-	f := pourForm{ID: l.ID.String(), Version: strconv.FormatInt(l.Version, 10), Value: map[string]string{
-		"name": l.Name, "note": l.Note, "site_id": l.SiteID.String(), "plant_id": l.PlantID.String(), "crew_id": l.CrewID.String(),
-		"mix_id": l.MixID.String(), "element": string(l.Element), "base_material": l.Base.Material,
-		"starts_at": l.StartsAt.In(s.zone).Format(atFormat),
-	}}
-	if l.CancelBy != nil {
-		f.Value["cancel_by"] = l.CancelBy.In(s.zone).Format(atFormat)
-	}
-	if l.Reinforced {
-		f.Value["reinforced"] = "on"
-	}
-	sizes := map[string]float64{
-		"thickness": l.ThicknessMM, "area": l.AreaM2, "length": l.LengthMM, "width": l.WidthMM, "height": l.HeightMM, "base_depth": l.Base.DepthMM,
-	}
-	if l.VolumeM3 != nil {
-		sizes["volume"] = *l.VolumeM3
-	}
-	for _, size := range sizeFields(s.Units) {
-		if si := sizes[size.Name]; si != 0 {
-			f.Value[size.Name] = strconv.FormatFloat(math.Round(si/size.perUnit*1000)/1000, 'f', -1, 64)
-		}
-	}
-	if len(l.ProtectionAtHand) > 0 {
-		f.Value["blanket_r"] = blanketText(s, l.ProtectionAtHand[0].RM2KW)
-	}
-	return f
-}
-
-func blanketText(s voice, r float64) string {
-	if s.Units != rules.UnitsSI {
-		r /= m2KWPerR
-	}
-	return strconv.FormatFloat(math.Round(r*100)/100, 'f', -1, 64)
-}
-
-func (b *Board) showForm(v *visit, status int, f pourForm, refused *trouble) error {
-	if err := b.addChoices(v, &f); err != nil {
-		return err
-	}
-	f.Wrong = map[string]string{}
-	if refused != nil {
-		f.Refused = refused.Text
-		for pointer, text := range refused.Fields {
-			f.Wrong[formField(pointer)] = text
-		}
-	}
-	f.Sizes = sizeFields(v.firm.Units)
-	for i := range f.Sizes {
-		size := &f.Sizes[i]
-		size.Value, size.Wrong = f.Value[size.Name], f.Wrong[size.Pointer]+f.Wrong[size.Name]
-	}
-	f.Once = once()
-	title := "Add a pour"
-	if f.ID != "" {
-		title = "Edit pour"
-	}
-	return b.draw(v.Context, v, status, "form", frame{Title: title, Nav: "week", Page: f})
-}
-
-// formField is the field of the form that an API pointer is about, where the names differ.
-func formField(pointer string) string {
-	if strings.HasPrefix(pointer, "protection_at_hand") {
-		return "blanket_r"
-	}
-	if pointer == "base/material" {
-		return "base_material"
-	}
-	return pointer
-}
-
-func (b *Board) addChoices(v *visit, f *pourForm) error {
-	crews, plants, err := b.crewsAndPlants(v)
-	if err != nil {
-		return err
-	}
-	sites, err := b.db.Sites(v.ctx(), v.caller.Scope, db.Filter{}, db.Page{Limit: mostPours})
-	if err != nil {
-		return err
-	}
-	mixes, err := b.db.Mixes(v.ctx(), v.caller.Scope, db.Filter{}, db.Page{Limit: mostPours})
-	if err != nil {
-		return err
-	}
-	f.Crews, f.Plants = choices(crews, f.Value["crew_id"]), choices(plants, f.Value["plant_id"])
-	for _, s := range sites.Items {
-		f.Sites = append(f.Sites, choice{s.ID.String(), s.Name, s.ID.String() == f.Value["site_id"]})
-	}
-	for _, m := range mixes.Items {
-		f.Mixes = append(f.Mixes, choice{m.ID.String(), m.Name, m.ID.String() == f.Value["mix_id"]})
-	}
-	for _, e := range []rules.Element{rules.SlabOnGround, rules.Footing, rules.Wall} {
-		f.Elements = append(f.Elements, choice{string(e), elementWords[e], string(e) == f.Value["element"]})
-	}
-	for _, m := range [][2]string{{"gravel", "Gravel"}, {"sand", "Sand"}, {"silt_clay", "Silt or clay"}} {
-		f.Bases = append(f.Bases, choice{m[0], m[1], m[0] == f.Value["base_material"]})
-	}
-	return nil
-}
-
-func (b *Board) createPour(v *visit) error {
-	form, body, refused, err := b.sentForm(v)
-	if err != nil {
-		return err
-	}
-	var answer []byte
-	if refused == nil {
-		answer, err = b.send(v, change{method: http.MethodPost, path: "/v1/pours", body: body, once: v.FormValue("once")})
-		if err != nil && !errors.As(err, &refused) {
+		stored, err := b.stored(v, k)
+		if err != nil {
 			return err
 		}
+		groups, s, err := b.formOf(v, k, nil, stored)
+		if err != nil {
+			return err
+		}
+		shown := shownTexts(groups, s, stored)
+		return b.showForm(v, http.StatusOK, k, filledForm{
+			id: v.Param("id"), version: stored.version(), shown: shown, typed: shown, stored: stored,
+		})
 	}
-	if refused != nil {
-		return b.showForm(v, refused.Status, form, refused)
-	}
-	var made struct{ ID uuid.UUID }
-	if err := json.Unmarshal(answer, &made); err != nil {
-		return err
-	}
-	return v.Redirect(http.StatusSeeOther, "/pours/"+made.ID.String()+"?done=saved")
 }
 
-func (b *Board) updatePour(v *visit) error {
+// stored reads the record of the address.
+func (b *Board) stored(v *visit, k *recordKind) (doc, error) {
 	id, err := idParam(v)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	form, body, refused, err := b.sentForm(v)
-	if err != nil {
-		return err
-	}
-	form.ID, form.Version = id.String(), v.FormValue("version")
-	if refused == nil {
-		if err := b.keepUntouched(v, form, body); err != nil {
-			return err
-		}
-		_, err = b.send(v, change{method: http.MethodPatch, path: "/v1/pours/" + id.String(), body: body, version: form.Version})
-		if err != nil && !errors.As(err, &refused) {
-			return err
-		}
-	}
-	if refused != nil {
-		return b.showForm(v, refused.Status, form, refused)
-	}
-	return v.Redirect(http.StatusSeeOther, "/pours/"+id.String()+"?done=saved")
+	return b.read(v, k.path+"/"+id.String())
 }
 
-// keepUntouched takes out of a change what the form shows rounded or in part, where nobody touched it.
-func (b *Board) keepUntouched(v *visit, sent pourForm, body map[string]any) error {
-	l, err := b.line(v)
+// read asks the API for a document.
+func (b *Board) read(v *visit, path string) (doc, error) {
+	answer, err := b.send(v, change{method: http.MethodGet, path: path})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	shown := formOf(newVoice(v.firm.Units, l.Timezone), l).Value
-	for _, size := range sizeFields(v.firm.Units) {
-		if sent.Value[size.Name] == shown[size.Name] {
-			delete(body, size.Pointer)
-		}
-	}
-	if base, ok := body["base"].(map[string]any); ok && sent.Value["base_depth"] == shown["base_depth"] {
-		delete(base, "depth_mm")
-	}
-	if sent.Value["blanket_r"] == shown["blanket_r"] {
-		delete(body, "protection_at_hand")
-	}
-	return nil
+	var d doc
+	return d, json.Unmarshal(answer, &d)
 }
 
-// sentForm reads the form and turns it into the body of the API: an empty field is null, so that an edit can empty it.
-func (b *Board) sentForm(v *visit) (pourForm, map[string]any, *trouble, error) {
+func (b *Board) formOf(v *visit, k *recordKind, typed texts, stored doc) ([]group, voice, error) {
+	groups, err := k.groups(b, v, stored)
+	if err != nil {
+		return nil, voice{}, err
+	}
+	s := newVoice(v.firm.Units, "UTC")
+	if k.voice != nil {
+		s, err = k.voice(b, v, typed, stored)
+	}
+	return groups, s, err
+}
+
+func (b *Board) createRecord(k *recordKind) func(*visit) error {
+	return func(v *visit) error {
+		form, e, err := b.sentForm(v, k, nil)
+		if err != nil {
+			return err
+		}
+		ch := change{method: http.MethodPost, path: k.path, body: e.body, once: v.FormValue("once")}
+		return b.carry(v, k, form, e, ch)
+	}
+}
+
+func (b *Board) updateRecord(k *recordKind) func(*visit) error {
+	return func(v *visit) error {
+		stored, err := b.stored(v, k)
+		if err != nil {
+			return err
+		}
+		form, e, err := b.sentForm(v, k, stored)
+		if err != nil {
+			return err
+		}
+		form.id, form.version = v.Param("id"), v.FormValue("version")
+		if form.version != stored.version() {
+			return b.showConflict(v, k, form)
+		}
+		ch := change{method: http.MethodPatch, path: k.path + "/" + form.id, body: e.body, version: form.version}
+		return b.carry(v, k, form, e, ch)
+	}
+}
+
+// sentForm reads the form and what it changes.
+func (b *Board) sentForm(v *visit, k *recordKind, stored doc) (filledForm, edit, error) {
+	form := filledForm{stored: stored}
 	if !v.dispatcher() {
-		return pourForm{}, nil, nil, notAllowed
+		return form, edit{}, notAllowed
 	}
 	sent, err := v.FormParams()
 	if err != nil {
-		return pourForm{}, nil, nil, &trouble{Status: http.StatusBadRequest, Text: "The form did not arrive whole.", Advice: "Send it again."}
+		return form, edit{}, &trouble{Status: http.StatusBadRequest, Text: "The form did not arrive whole.", Advice: "Send it again."}
 	}
-	zone := "UTC"
-	if id, err := uuid.Parse(sent.Get("site_id")); err == nil {
-		site, err := b.db.Site(v.ctx(), v.caller.Scope, id)
-		if err != nil && !errors.Is(err, db.ErrNotFound) {
-			return pourForm{}, nil, nil, err
+	groups, err := k.groups(b, v, stored)
+	if err != nil {
+		return form, edit{}, err
+	}
+	form.typed = sentTexts(groups, sent)
+	s := newVoice(v.firm.Units, "UTC")
+	if k.voice != nil {
+		if s, err = k.voice(b, v, form.typed, stored); err != nil {
+			return form, edit{}, err
 		}
-		if err == nil {
-			zone = site.Timezone
+	}
+	if stored != nil {
+		var ok bool
+		if form.shown, ok = unpacked(sent.Get("shown")); !ok {
+			form.shown = shownTexts(groups, s, stored)
 		}
 	}
-	form := pourForm{Value: map[string]string{}}
-	for name := range sent {
-		form.Value[name] = strings.TrimSpace(sent.Get(name))
-	}
-	body, wrong := bodyOf(newVoice(v.firm.Units, zone), sent)
-	if len(wrong) > 0 {
-		return form, nil, &trouble{Status: http.StatusUnprocessableEntity, Text: "Some fields are not filled in rightly. Nothing was saved.", Fields: wrong}, nil
-	}
-	return form, body, nil, nil
+	e := read(groups, s, form.typed, form.shown, stored)
+	form.wrong = e.wrong
+	return form, e, nil
 }
 
-func bodyOf(s voice, sent url.Values) (body map[string]any, wrong map[string]string) {
-	body, wrong = map[string]any{"reinforced": sent.Get("reinforced") != ""}, map[string]string{}
-	for _, name := range plainFields {
-		if text := strings.TrimSpace(sent.Get(name)); text != "" || name == "note" {
-			body[name] = text
-		} else {
-			wrong[name] = "is required"
-		}
+// carry sends what is well formed to the API, and shows what it refuses at the fields.
+func (b *Board) carry(v *visit, k *recordKind, form filledForm, e edit, ch change) error {
+	if len(form.wrong) > 0 {
+		form.refused = "Some fields are not filled in rightly. Nothing was saved."
+		return b.showForm(v, http.StatusUnprocessableEntity, k, form)
 	}
-	for _, name := range []string{"starts_at", "cancel_by"} {
-		text := sent.Get(name)
-		at, err := time.ParseInLocation(atFormat, text, s.zone)
-		switch {
-		case err == nil:
-			body[name] = at.UTC().Format(time.RFC3339)
-		case name == "starts_at" || text != "":
-			wrong[name] = "must be a day and a time"
-		default:
-			body[name] = nil
-		}
-	}
-	base := map[string]any{}
-	if m := sent.Get("base_material"); m != "" {
-		base["material"] = m
-	}
-	for _, size := range sizeFields(s.Units) {
-		value, ok := number(sent.Get(size.Name))
-		switch {
-		case !ok:
-			wrong[size.Pointer] = "must be a number"
-		case size.Name == "base_depth":
-			base["depth_mm"] = scaled(value, size.perUnit)
-		default:
-			body[size.Pointer] = scaled(value, size.perUnit)
-		}
-	}
-	body["base"] = base
-	addBlankets(s, sent.Get("blanket_r"), body, wrong)
-	return body, wrong
-}
-
-func addBlankets(s voice, text string, body map[string]any, wrong map[string]string) {
-	r, ok := number(text)
+	answer, err := b.send(v, ch)
+	var refused *trouble
 	switch {
-	case !ok:
-		wrong["blanket_r"] = "must be a number"
-	case r == nil:
-		body["protection_at_hand"] = nil
-	default:
-		perUnit := m2KWPerR
-		if s.Units == rules.UnitsSI {
-			perUnit = 1
+	case errors.As(err, &refused) && refused.Status == http.StatusPreconditionFailed:
+		return b.showConflict(v, k, form)
+	case errors.As(err, &refused) && (len(refused.Fields) > 0 || refused.Status == http.StatusConflict):
+		return b.showRefusal(v, k, form, e, refused)
+	case err != nil:
+		return err
+	}
+	var saved doc
+	if err := json.Unmarshal(answer, &saved); err != nil {
+		return err
+	}
+	if k.saved != nil {
+		return v.Redirect(http.StatusSeeOther, k.saved(b, v, saved))
+	}
+	return v.Redirect(http.StatusSeeOther, k.at+"?done=kept")
+}
+
+func (b *Board) showRefusal(v *visit, k *recordKind, form filledForm, e edit, refused *trouble) error {
+	groups, s, err := b.formOf(v, k, form.typed, form.stored)
+	if err != nil {
+		return err
+	}
+	form.wrong, form.general = refusedAt(groups, s, form.typed, e, refused.Fields)
+	slices.Sort(form.general)
+	form.refused = "Some fields are not filled in rightly. Nothing was saved."
+	if len(form.wrong) == 0 {
+		form.refused = "Nothing was saved. " + refused.Text
+	}
+	return b.showForm(v, refused.Status, k, form)
+}
+
+// showConflict shows the form anew over what somebody else has stored meanwhile.
+func (b *Board) showConflict(v *visit, k *recordKind, form filledForm) error {
+	stored, err := b.stored(v, k)
+	if err != nil {
+		return err
+	}
+	groups, s, err := b.formOf(v, k, form.typed, stored)
+	if err != nil {
+		return err
+	}
+	now := shownTexts(groups, s, stored)
+	form.typed, form.theirs = merged(form.typed, form.shown, now)
+	form.shown, form.version, form.stored, form.wrong = now, stored.version(), stored, nil
+	form.refused = "Somebody else saved this " + k.one + " while you had it open. Nothing of yours is saved yet. " +
+		"What you changed still stands below, the rest is as they left it; look it over and save again."
+	return b.showForm(v, http.StatusPreconditionFailed, k, form)
+}
+
+// A formPage is a form to be drawn.
+type formPage struct {
+	Title, Lead                   string
+	IsNew                         bool
+	Version, Shown                string
+	Once, Zone                    string
+	Groups                        []shownGroup
+	Refused                       string
+	General                       []string
+	Back                          string
+	Archives, Archived, CanRemove bool
+	At                            string
+	Zones                         []string
+}
+
+// zones are suggestions; any IANA name is taken.
+var zones = []string{
+	"America/New_York", "America/Detroit", "America/Chicago", "America/Winnipeg", "America/Denver", "America/Edmonton", "America/Phoenix",
+	"America/Los_Angeles", "America/Vancouver", "America/Anchorage", "America/Toronto", "America/Halifax", "America/St_Johns",
+	"Europe/Dublin", "Europe/London", "Europe/Berlin", "Europe/Warsaw", "Europe/Oslo", "Europe/Stockholm", "Europe/Helsinki", "Europe/Tallinn",
+	"Asia/Tokyo", "Asia/Seoul",
+}
+
+type shownGroup struct {
+	Title, Hint  string
+	Folded, Open bool
+	Fields       []shownField
+	Lists        []shownRows
+}
+
+type shownRows struct {
+	Label, Hint string
+	Entries     []shownEntry
+}
+
+type shownEntry struct {
+	Label  string
+	Fields []shownField
+}
+
+type shownField struct {
+	Name, Label, Unit, Hint  string
+	Kind                     string
+	Value, Wrong, Theirs     string
+	Required, On, Compulsory bool
+	Options                  []choice
+	For, List                string
+}
+
+var kindNames = map[fieldKind]string{
+	asWords: "words", asParagraph: "paragraph", asFigure: "figure", asPick: "pick", asTick: "tick", asSeveral: "several", asMoment: "moment",
+	asClock: "clock", asAddress: "address",
+}
+
+func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) error {
+	groups, s, err := b.formOf(v, k, form.typed, form.stored)
+	if err != nil {
+		return err
+	}
+	page := formPage{
+		Title: "Add a " + k.one, Lead: k.lead, IsNew: form.id == "", Version: form.version, Once: once(), Zone: s.zone.String(),
+		Refused: form.refused, General: form.general, Back: k.at, Zones: zones,
+	}
+	if !page.IsNew {
+		page.Title, page.Shown, page.At = "Edit "+k.one, packed(form.shown), k.at+"/"+form.id
+		page.Archived, page.CanRemove = form.stored.at("archived_at") != nil, true
+		if k.nav == "week" {
+			page.Back = page.At
 		}
-		body["protection_at_hand"] = []map[string]any{{"r_m2k_w": scaled(r, perUnit)}}
 	}
+	for _, g := range groups {
+		page.Groups = append(page.Groups, form.group(g, s))
+	}
+	page.Archives = k.archives
+	return b.draw(v.Context, v, status, "form", frame{Title: page.Title, Nav: k.nav, Page: page})
 }
 
-// number reads a number as people write it; nil when the text is empty.
-func number(text string) (value *float64, ok bool) {
-	text = strings.ReplaceAll(strings.TrimSpace(text), ",", ".")
-	if text == "" {
-		return nil, true
+func (form filledForm) group(g group, s voice) shownGroup {
+	shown := shownGroup{Title: g.title, Hint: g.hint, Folded: g.folded}
+	for _, f := range g.fields {
+		shown.Fields = append(shown.Fields, form.field(fieldAt{f, f.pointer}, s))
 	}
-	x, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil, false
+	for _, list := range g.lists {
+		shown.Lists = append(shown.Lists, form.list(list, s))
 	}
-	return &x, true
+	for _, f := range shown.all() {
+		shown.Open = shown.Open || f.Wrong != "" || f.Theirs != "" || f.Value != "" && f.Kind != "tick" || f.On
+	}
+	return shown
 }
 
-// scaled is a number in the API's unit, or null.
-func scaled(value *float64, perUnit float64) any {
-	if value == nil {
-		return nil
+func (g shownGroup) all() []shownField {
+	all := slices.Clone(g.Fields)
+	for _, list := range g.Lists {
+		for _, entry := range list.Entries {
+			all = append(all, entry.Fields...)
+		}
 	}
-	return math.Round(*value*perUnit*1e6) / 1e6
+	return all
+}
+
+func (form filledForm) list(list rows, s voice) shownRows {
+	shown := shownRows{Label: list.label, Hint: list.hint}
+	n := 0
+	for i := range form.typed.entries(list) { // an entry that is left empty is taken out
+		if !form.emptyEntry(list, i) || form.version != "" && i < form.stored.length(list.pointer) {
+			n = i + 1
+		}
+	}
+	for i := range n + max(list.spare, 1) {
+		entry := shownEntry{Label: list.label + " " + howManyth(i)}
+		for _, f := range list.fields {
+			entry.Fields = append(entry.Fields, form.field(fieldAt{f, list.name(i, f)}, s))
+		}
+		shown.Entries = append(shown.Entries, entry)
+	}
+	return shown
+}
+
+func (form filledForm) emptyEntry(list rows, i int) bool {
+	return !slices.ContainsFunc(list.fields, func(f input) bool { return form.typed[list.name(i, f)] != "" })
+}
+
+func (form filledForm) field(f fieldAt, s voice) shownField {
+	value := form.typed[f.name]
+	shown := shownField{
+		Name: f.name, Label: f.label, Hint: f.hint, Kind: kindNames[f.kind], Value: value, Wrong: form.wrong[f.name], Required: f.required,
+		Options: chosen(f.choices, value), For: f.elements, List: f.list, On: f.kind == asTick && value != "",
+	}
+	if f.kind == asFigure && f.measureBy == nil {
+		shown.Unit = f.measure.unit(s.Units).name
+	}
+	if theirs, ok := form.theirs[f.name]; ok {
+		shown.Theirs = f.said(theirs)
+	}
+	if f.kind == asSeveral {
+		shown.Options = ticked(f.choices, value)
+	}
+	return shown
+}
+
+// said is a value as it reads in a sentence.
+func (f input) said(text string) string {
+	for _, c := range f.choices {
+		if c.Value == text {
+			return c.Text
+		}
+	}
+	if text == "" || f.kind == asTick {
+		return map[bool]string{true: "yes", false: "nothing"}[text != ""]
+	}
+	return text
+}
+
+// newID reads the id of what was saved.
+func newID(d doc) string {
+	id, err := uuid.Parse(d.text("id"))
+	if err != nil {
+		return ""
+	}
+	return id.String()
 }

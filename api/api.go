@@ -56,6 +56,7 @@ type API struct {
 	guard         alert.Guard
 	weather       []forecast.About
 
+	tagged   map[string]bool // method and pattern of the routes whose answers have an ETag
 	echo     *echo.Echo
 	huma     huma.API
 	document []byte // OpenAPI
@@ -71,10 +72,10 @@ func New(c Config) (*API, error) {
 	a := &API{
 		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
 		gate:  access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
-		guard: c.Guard, weather: c.Weather, echo: newEcho(c),
+		guard: c.Guard, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
 	}
 	a.echo.HTTPErrorHandler = a.answerError
-	a.echo.Use(a.observe)
+	a.echo.Use(a.observe, a.compress())
 	a.huma = humaecho.New(a.echo, describe(c.Version, c.PublicURL))
 	a.huma.UseMiddleware(a.admit, a.takeBody)
 	a.serveAll()
@@ -85,6 +86,7 @@ func New(c Config) (*API, error) {
 	}
 	pages, err := board.New(board.Config{
 		DB: c.DB, Gate: a.gate, API: a, Spec: a.document, Log: c.Log, Clock: c.Clock, Version: c.Version, PublicURL: c.PublicURL,
+		Weather: c.Weather, Known: known,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("make board: %w", err)
@@ -92,6 +94,9 @@ func New(c Config) (*API, error) {
 	pages.Register(a.echo)
 	return a, nil
 }
+
+// known notes for the log who asked for a page.
+func known(ctx context.Context, caller *access.Caller) { exchangeOf(ctx).caller = caller }
 
 func (c Config) withDefaults() Config {
 	if c.Log == nil {
@@ -143,6 +148,7 @@ func (a *API) serveAll() {
 	serveResource(a, mixes())
 	serveList(a, mixes(), (*db.DB).Mixes)
 	a.serveForecasts()
+	a.serveSources()
 	a.serveFirm()
 	a.serveLimits()
 	a.serveTokens()

@@ -16,6 +16,7 @@ type FirmForm struct {
 	Calibration         rules.Calibration   `json:"calibration,omitzero" doc:"The firm's own factors on the engine."`
 	Code                rules.Code          `json:"code,omitempty" enum:"us,csa,en,din" doc:"Body of published limits; us when absent. A site may have its own."`
 	Limits              []rules.LimitChange `json:"limits,omitempty" maxItems:"200" doc:"Limits that the firm has changed; see /v1/limits. Past the published floor only as an override with its reason, shown in every assessment."`
+	SourceOrder         map[string][]string `json:"source_order,omitempty" doc:"Order of the weather sources by variable, the preferred first; the usual order where a variable is absent, and after the sources named. Read what holds for a site at /v1/sites/{id}/source-order."`
 	QuietStarts         *DayTime            `json:"quiet_starts,omitempty" dependentRequired:"quiet_ends" doc:"Kept for quiet hours, which are not carried out yet: notices go out at any hour."`
 	QuietEnds           *DayTime            `json:"quiet_ends,omitempty" dependentRequired:"quiet_starts"`
 	QuietCriticalExempt *bool               `json:"quiet_critical_exempt,omitempty" doc:"Kept for quiet hours, which are not carried out yet; true when absent."`
@@ -31,16 +32,18 @@ func firmView(f db.Firm) Firm { return Firm{Saved: saved(f.Record), FirmForm: fi
 
 func firmForm(f db.Firm) FirmForm {
 	return FirmForm{
-		Name: f.Name, Units: f.Units, Code: f.Code, Calibration: f.Calibration, Limits: f.Limits, QuietStarts: maybeDayTime(f.QuietStartsMin),
+		Name: f.Name, Units: f.Units, Code: f.Code, Calibration: f.Calibration, Limits: f.Limits, SourceOrder: f.SourceOrder, QuietStarts: maybeDayTime(f.QuietStartsMin),
 		QuietEnds: maybeDayTime(f.QuietEndsMin), QuietCriticalExempt: &f.QuietCriticalExempt,
 	}
 }
 
 func fillFirm(form FirmForm, f db.Firm) (db.Firm, error) {
 	f.Name, f.Units, f.Code, f.Calibration, f.Limits = form.Name, form.Units, form.Code, form.Calibration, form.Limits
+	f.SourceOrder = form.SourceOrder
 	f.QuietStartsMin, f.QuietEndsMin = maybeMinutes(form.QuietStarts), maybeMinutes(form.QuietEnds)
 	f.QuietCriticalExempt = form.QuietCriticalExempt == nil || *form.QuietCriticalExempt
-	return f, accepted(fromRules(rules.Firm{Units: f.Units, Code: f.Code, Calibration: f.Calibration, Limits: f.Limits}.Violations()))
+	violations := fromRules(rules.Firm{Units: f.Units, Code: f.Code, Calibration: f.Calibration, Limits: f.Limits}.Violations())
+	return f, accepted(append(violations, checkOrder(f.SourceOrder)...))
 }
 
 func maybeDayTime(minutes *int) *DayTime {

@@ -10,6 +10,7 @@ import (
 
 	"frostgate/db"
 	"frostgate/rules"
+	"frostgate/scheduler"
 	"frostgate/scheduler/forecast"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -36,7 +37,17 @@ type Forecast struct {
 // A ForecastSeries is a forecast with its hours, in the form that /v1/assess takes.
 type ForecastSeries struct {
 	Forecast
-	Hours []rules.Hour `json:"hours"`
+	Reaches map[forecast.Variable]time.Time `json:"reaches" doc:"Of each variable the last hour that has it."`
+	UsedFor []WeatherUse                    `json:"used_for,omitempty" doc:"What an assessment took from it."`
+	Hours   []rules.Hour                    `json:"hours"`
+}
+
+// A WeatherUse is a variable that an assessment took from one source over a stretch of hours.
+type WeatherUse struct {
+	Variable string    `json:"variable"`
+	From     time.Time `json:"from"`
+	Until    time.Time `json:"until" doc:"The last hour, itself included."`
+	Fallback bool      `json:"fallback" doc:"The preferred source lacked it."`
 }
 
 // Forecasts are forecasts without their hours.
@@ -126,6 +137,7 @@ func (a *API) serveForecasts() {
 			if err != nil {
 				return nil, err
 			}
+			series.UsedFor = usesOf(found.Origins, id)
 			list.Items = append(list.Items, series)
 		}
 		return &answered[ForecastSeriesList]{Body: list}, nil
@@ -231,10 +243,23 @@ func (a *API) series(ctx context.Context, id uuid.UUID, from, before time.Time) 
 	}
 	hours, err := a.db.Hours(ctx, id, from, before)
 	series := ForecastSeries{Forecast: a.forecast(issue, cell.Source), Hours: make([]rules.Hour, len(hours))}
-	for i, h := range hours {
-		series.Hours[i] = h.Hour
+	full := make([]forecast.Hour, len(hours))
+	for i := range hours {
+		series.Hours[i], full[i] = hours[i].Hour, scheduler.HourOf(&hours[i])
 	}
+	series.Reaches = forecast.Reaches(full)
 	return series, cell.ID, err
+}
+
+// usesOf is what was taken from one issue.
+func usesOf(origins []db.Origin, issueID uuid.UUID) []WeatherUse {
+	var uses []WeatherUse
+	for _, o := range origins {
+		if o.IssueID != nil && *o.IssueID == issueID {
+			uses = append(uses, WeatherUse{Variable: o.Variable, From: o.From, Until: o.Until, Fallback: o.Fallback})
+		}
+	}
+	return uses
 }
 
 // A SiteWarning is an official weather warning in force for a site.

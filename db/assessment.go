@@ -39,6 +39,17 @@ type AssessmentLine struct {
 type Assessment struct {
 	AssessmentLine
 	Document json.RawMessage // a rules.Assessment
+	Origins  []Origin        // of the weather that it rests on
+}
+
+// Origin says where a variable of the weather came from over a stretch of hours.
+type Origin struct {
+	Variable string     `json:"variable"`
+	Source   string     `json:"source"`
+	IssueID  *uuid.UUID `json:"issue_id,omitempty"` // nil for what several issues told of hours past
+	From     time.Time  `json:"from"`
+	Until    time.Time  `json:"until"`              // the last hour, itself included
+	Fallback bool       `json:"fallback,omitempty"` // the preferred source lacked it
 }
 
 // Decode reads the document.
@@ -58,10 +69,10 @@ const (
 	insertAssessment = `
 		insert into assessments (id, pour_id, pour_version, at, cause, verdict, worst_rule, worst_reason,
 			worst_probability, severity, next_window_at, inputs_hash, engine_version, issue_ids,
-			p_base_frozen, p_freezes_early, p_finish_after_dusk, p_finish_after_hours, news, document)
+			p_base_frozen, p_freezes_early, p_finish_after_dusk, p_finish_after_hours, news, document, origins)
 		values (@id, @pour_id, @pour_version, @at, @cause, @verdict, @worst_rule, @worst_reason,
 			@worst_probability, @severity, @next_window_at, @inputs_hash, @engine_version, coalesce(@issue_ids::uuid[], '{}'),
-			@p_base_frozen, @p_freezes_early, @p_finish_after_dusk, @p_finish_after_hours, @news, @document)`
+			@p_base_frozen, @p_freezes_early, @p_finish_after_dusk, @p_finish_after_hours, @news, @document, coalesce(@origins::jsonb, '[]'))`
 	setStanding = `
 		update pours set verdict = @verdict, worst_rule = @worst_rule, worst_reason = @worst_reason,
 			worst_probability = @worst_probability, severity = @severity, assessed_at = @at, assessment_id = @id,
@@ -96,7 +107,7 @@ func (tx *Tx) TouchAssessed(ctx context.Context, at time.Time, pourIDs ...uuid.U
 }
 
 const selectAssessment = `
-select ` + assessmentLineColumns + `, a.document
+select ` + assessmentLineColumns + `, a.document, a.origins
 from assessments a join pours p on p.id = a.pour_id
 where a.id = @id and ` + seenPour
 
@@ -110,7 +121,7 @@ func (r reads) Assessment(ctx context.Context, scope Scope, id uuid.UUID) (Asses
 }
 
 const selectLatestAssessment = `
-select ` + assessmentLineColumns + `, a.document
+select ` + assessmentLineColumns + `, a.document, a.origins
 from pours p join assessments a on a.id = p.assessment_id
 where p.id = @id and ` + seenPour
 

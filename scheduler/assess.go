@@ -10,6 +10,7 @@ import (
 	"frostgate/db"
 	"frostgate/rules"
 	"frostgate/scheduler/alert"
+	"frostgate/scheduler/forecast"
 
 	"github.com/google/uuid"
 	"github.com/riverqueue/river"
@@ -75,7 +76,7 @@ func (r *round) load(ctx context.Context, ids []uuid.UUID) error {
 	if r.inputs, err = r.tx.PourInputs(ctx, ids); err != nil {
 		return err
 	}
-	r.weather, err = r.s.openWeather(ctx, r.tx, r.now, r.inputs)
+	r.weather, err = r.s.openWeather(ctx, r.tx, r.now, r.firm, r.inputs)
 	return err
 }
 
@@ -174,10 +175,11 @@ func inputsHash(c rules.Case, w Weather, now time.Time) ([]byte, error) {
 	text, err := json.Marshal(struct {
 		Case   rules.Case
 		Issues []uuid.UUID
+		Orders forecast.Orders
 		Age    age
 		Engine string
 		At     time.Time
-	}{c, w.IssueIDs, w.Age, rules.Engine, now.Truncate(hashGrain)})
+	}{c, w.IssueIDs, w.Orders, w.Age, rules.Engine, now.Truncate(hashGrain)})
 	if err != nil {
 		return nil, fmt.Errorf("hash inputs: %w", err)
 	}
@@ -224,7 +226,7 @@ func (r *round) record(in db.PourInput, w Weather, a rules.Assessment, hash []by
 	}
 	line.Severity = string(severityNow(in.Pour, line, r.now))
 	line.News = line.Verdict != in.Pour.Verdict || line.WorstRule != in.Pour.WorstRule
-	return db.Assessment{AssessmentLine: line, Document: document}, nil
+	return db.Assessment{AssessmentLine: line, Document: document, Origins: w.Origins}, nil
 }
 
 func severityNow(p db.Pour, a db.AssessmentLine, now time.Time) alert.Severity {

@@ -303,8 +303,8 @@ func hoursOf(i *forecast.Issue) []db.Hour {
 	return hours
 }
 
-// hourOf is the way back.
-func hourOf(h *db.Hour) forecast.Hour {
+// HourOf is a stored hour as the sources give it.
+func HourOf(h *db.Hour) forecast.Hour {
 	f := forecast.Hour{
 		Hour: h.Hour, RelHumidity: h.RelHumidity, WindFromDeg: h.WindFromDeg, SnowfallSWEMM: h.SnowfallMMSWE,
 		SnowfallDepthM: h.SnowfallDepthM, IceAccumMM: h.IceAccumMM, SkinTempC: h.SkinTempC, PressurePa: h.PressurePa,

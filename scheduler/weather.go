@@ -20,6 +20,8 @@ type Weather struct {
 	IssuedAt time.Time    // of the oldest forecast that the coming two days rest on; zero without one
 	Parts    []WeatherPart
 	IssueIDs []uuid.UUID // of the parts
+	Origins  []db.Origin
+	Orders   forecast.Orders // by which the sources were chosen
 	Warnings []rules.Warning
 	// WarningsUnknown says that a service warns of weather at the site and did not
 	// answer of late, so that no warning is no news.
@@ -71,7 +73,7 @@ type reading struct {
 	from time.Time
 }
 
-func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, inputs []db.PourInput) (*weatherDesk, error) {
+func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, firm db.Firm, inputs []db.PourInput) (*weatherDesk, error) {
 	d := &weatherDesk{
 		s: s, tx: tx, now: now, places: map[uuid.UUID]forecast.Place{},
 		issues: map[uuid.UUID][]db.SiteIssue{}, warned: map[uuid.UUID][]rules.Warning{}, unsure: map[uuid.UUID]bool{},
@@ -79,7 +81,10 @@ func (s *Scheduler) openWeather(ctx context.Context, tx *db.Tx, now time.Time, i
 	}
 	for k := range inputs {
 		site := &inputs[k].Site
-		d.places[site.ID] = forecast.Place{Latitude: site.Latitude, Longitude: site.Longitude, ElevationM: site.ElevationM}
+		d.places[site.ID] = forecast.Place{
+			Latitude: site.Latitude, Longitude: site.Longitude, ElevationM: site.ElevationM,
+			Orders: forecast.OrdersOf(firm.SourceOrder, site.SourceOrder),
+		}
 	}
 	siteIDs := slices.Collect(maps.Keys(d.places))
 	issues, err := tx.LatestIssues(ctx, siteIDs...)
@@ -148,6 +153,7 @@ func (d *weatherDesk) at(ctx context.Context, siteID uuid.UUID, start time.Time)
 	}
 	b := forecast.BlendOffers(d.places[siteID], offers, key.from, d.now)
 	w := weatherOf(b, offers, d.now)
+	w.Orders = d.places[siteID].Orders
 	if err := d.widen(ctx, &w, siteID); err != nil {
 		return Weather{}, err
 	}
@@ -189,20 +195,22 @@ func weatherOf(b forecast.Blend, offers []forecast.Offer, now time.Time) Weather
 	return w
 }
 
-// addParts lists the issues that the coming hours are taken from, and the newest
-// measurements.
+// addParts lists where the hours are taken from, and of those the issues behind
+// the coming hours and the newest measurements.
 func (w *Weather) addParts(b forecast.Blend, offers []forecast.Offer, hour time.Time) {
 	part := make([]int, len(offers))
 	for _, o := range b.Origins {
 		offer := &offers[o.Offer]
-		if offer.ID == "" || o.Until.Before(hour) && !offer.Observed {
-			continue
+		origin := db.Origin{Variable: string(o.Variable), Source: offer.Source, From: o.From, Until: o.Until, Fallback: o.Fallback}
+		id, err := uuid.Parse(offer.ID)
+		if err == nil {
+			origin.IssueID = &id
+		}
+		w.Origins = append(w.Origins, origin)
+		if err != nil || o.Until.Before(hour) && !offer.Observed {
+			continue // of the past, or not an issue of ours
 		}
 		if part[o.Offer] == 0 {
-			id, err := uuid.Parse(offer.ID)
-			if err != nil {
-				continue // not an issue of ours
-			}
 			w.Parts = append(w.Parts, WeatherPart{Source: offer.Source, IssuedAt: offer.IssuedAt})
 			w.IssueIDs = append(w.IssueIDs, id)
 			part[o.Offer] = len(w.Parts)
@@ -241,7 +249,7 @@ func (d *weatherDesk) offers(ctx context.Context, issue *db.SiteIssue, from time
 		return nil, err
 	}
 	for k := range ahead {
-		base.Hours = append(base.Hours, hourOf(&ahead[k]))
+		base.Hours = append(base.Hours, HourOf(&ahead[k]))
 	}
 	all := []forecast.Offer{base}
 	if issue.FirstHourAt.After(from) && !about.Partial {
@@ -269,7 +277,7 @@ func pastOffers(base forecast.Offer, past []db.PastHour) []forecast.Offer {
 			o.ID, o.ElevationM, o.Hours = "", height, nil
 			at, all = len(all), append(all, o)
 		}
-		all[at].Hours = append(all[at].Hours, hourOf(&past[k].Hour))
+		all[at].Hours = append(all[at].Hours, HourOf(&past[k].Hour))
 	}
 	return all
 }

@@ -367,6 +367,7 @@ create table assessments (
     inputs_hash          bytea       not null check (length(inputs_hash) = 32),
     engine_version       text        not null,
     issue_ids            uuid[]      not null default '{}',
+    origins              jsonb       not null default '[]', -- which variable of the weather came from where
     p_base_frozen        double precision check (p_base_frozen between 0 and 1),
     p_freezes_early      double precision check (p_freezes_early between 0 and 1),
     p_finish_after_dusk  double precision check (p_finish_after_dusk between 0 and 1),

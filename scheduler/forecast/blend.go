@@ -10,7 +10,10 @@ import (
 )
 
 // A Place is where the weather is wanted.
-type Place struct{ Latitude, Longitude, ElevationM float64 }
+type Place struct {
+	Latitude, Longitude, ElevationM float64
+	Orders                          Orders // that somebody set; the others are the usual ones
+}
 
 // An Offer is weather of one source for a place.
 type Offer struct {
@@ -100,7 +103,7 @@ func newMixer(p Place, offers []Offer, now time.Time) *mixer {
 	}
 	m.Region = RegionOf(p, names)
 	for i := range choices {
-		order := choices[i].order[m.Region]
+		order := p.Orders.of(&choices[i], m.Region)
 		m.ranks = append(m.ranks, m.rank(order))
 		m.first = append(m.first, firstOf(order, names))
 		m.last, m.open = append(m.last, -1), append(m.open, -1)

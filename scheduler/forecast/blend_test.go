@@ -248,6 +248,28 @@ func TestGustOfAnotherSourceFitsTheWind(t *testing.T) {
 	require.Nil(t, h.GustMS)
 }
 
+// A firm's order goes first, for the variables that it names; the rest of the
+// sources still stand in, and a fallback is one from the firm's own first choice.
+func TestOrderThatAFirmSets(t *testing.T) {
+	require.Equal(t, []string{"met-norway", "local", "nws", "open-meteo"},
+		forecast.Orders{forecast.WindSpeed: {"met-norway"}}.Of(forecast.WindSpeed, forecast.UnitedStates))
+	columns, norway := plain(-5, 0, 40), plain(-9, 0, 20)
+	for k := range norway {
+		norway[k].WindMS = new(4.5)
+	}
+	place := chicago
+	place.Orders = forecast.OrdersOf(map[string][]string{"wind": {"open-meteo"}}, map[string][]string{"wind": {"met-norway", "open-meteo"}})
+	b := forecast.BlendOffers(place, []forecast.Offer{offer("open-meteo", 2, columns), offer("met-norway", 2, norway)}, fetched, fetched)
+	near, far := blendedAt(t, b, 3), blendedAt(t, b, 30)
+	require.InDelta(t, 4.5, *near.WindMS, 0, "the site's word is the last")
+	require.InDelta(t, -5, *near.AirTempC, 0, "the usual order for the rest")
+	require.False(t, near.Flags.Has(forecast.Wind, forecast.Fallback))
+	require.InDelta(t, 3, *far.WindMS, 0)
+	require.True(t, far.Flags.Has(forecast.Wind, forecast.Fallback))
+	require.Equal(t, hour.Add(39*time.Hour), forecast.Reaches(columns)[forecast.AirAndHumidity])
+	require.NotContains(t, forecast.Reaches(columns), forecast.SnowOnGround)
+}
+
 func TestUnknownSourceComesLast(t *testing.T) {
 	b := blend(offer("almanac", 1, plain(10, 0, 60)), offer("met-norway", 1, plain(-5, 0, 30)))
 	require.Equal(t, -5.0, airAt(t, b, 3))

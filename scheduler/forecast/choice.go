@@ -1,6 +1,9 @@
 package forecast
 
-import "slices"
+import (
+	"slices"
+	"time"
+)
 
 // Names of the sources that the order of choice knows. One that it does not know
 // comes last.
@@ -136,11 +139,28 @@ func one(v Variable, g Group, measured bool, order map[Region][]string, of func(
 }
 
 // Order gives the sources of a variable in a region, the preferred first.
-func Order(v Variable, r Region) []string {
+func Order(v Variable, r Region) []string { return Orders(nil).Of(v, r) }
+
+// Variables are all that there are, as the table has them.
+func Variables() []Variable {
+	all := make([]Variable, len(choices))
 	for i := range choices {
-		if choices[i].variable == v {
-			return choices[i].order[r]
+		all[i] = choices[i].variable
+	}
+	return all
+}
+
+// Reaches tells of each variable the last of some hours that has it; without one
+// it is left out.
+func Reaches(hours []Hour) map[Variable]time.Time {
+	last := map[Variable]time.Time{}
+	for i := range choices {
+		for k := len(hours) - 1; k >= 0; k-- {
+			if choices[i].whole(&hours[k]) {
+				last[choices[i].variable] = hours[k].At
+				break
+			}
 		}
 	}
-	return nil
+	return last
 }

@@ -125,9 +125,11 @@ func readyPour(site Site, start time.Time) Case {
 // midwinter than in the shoulder months, a firm set up for winter moves less, and
 // it can pour through most of the winter.
 func TestWinterBacktest(t *testing.T) {
+	t.Parallel()
 	months := []time.Month{11, 12, 1, 2, 3}
 	for _, y := range typicalYears {
 		t.Run(strings.SplitN(y.file, ".", 2)[0], func(t *testing.T) {
+			t.Parallel()
 			all := typicalWinter(t, y.file, y.offset)
 			plain := pourEveryMorning(t, y.site, y.offset, all, winterPour)
 			ready := pourEveryMorning(t, y.site, y.offset, all, readyPour)

@@ -2,10 +2,14 @@ package rules
 
 import (
 	"math"
+	"sync"
+	"testing"
 	"time"
 
 	"frostgate/rules/physics/air"
 	"frostgate/rules/physics/sun"
+
+	"github.com/stretchr/testify/require"
 )
 
 // The demonstration pour of the reference model (its section 12): 5 in slab on
@@ -37,16 +41,24 @@ func demoAirF(h float64) float64 {
 	return 28 - 1.2*(d-9)
 }
 
+// demoSunlight is the sun's mean over each hour of the day of the demonstration,
+// from 07:00 on.
+var demoSunlight = sync.OnceValue(func() (mean [24]float64) {
+	for i := range mean {
+		for k := range 60 {
+			cosZ := sun.SimpleCosZenith(42, 20, math.Mod(7+float64(i)+(float64(k)+.5)/60, 24))
+			mean[i] += sun.CloudyWm2(sun.ClearSkyWm2(cosZ), .5) / 60
+		}
+	}
+	return mean
+})
+
 // demoHours is the demonstration's weather, with addF on its air.
 func demoHours(n int, addF float64) []Hour {
 	hours := make([]Hour, n)
 	for i := range hours {
 		airC := celsius(demoAirF(float64(i)) + addF)
-		sunlight := 0.0
-		for k := range 60 {
-			cosZ := sun.SimpleCosZenith(42, 20, math.Mod(7+float64(i)+(float64(k)+.5)/60, 24))
-			sunlight += sun.CloudyWm2(sun.ClearSkyWm2(cosZ), .5) / 60
-		}
+		sunlight := demoSunlight()[i%24]
 		hours[i] = Hour{
 			At: demoStart.Add(time.Duration(i) * time.Hour), AirTempC: &airC, DewPointC: new(air.DewPointC(airC, .75)),
 			WindMS: new(3.6), Cloud: new(.5), ShortwaveWm2: &sunlight, PrecipMM: new(0.0), SnowDepthM: new(0.0),
@@ -75,6 +87,21 @@ func demoCase() Case {
 		// The reference runs take blankets at their label and set at laboratory times.
 		Firm: Firm{Calibration: Calibration{SetFactor: 1, BlanketEfficiency: 1}},
 	}
+}
+
+// courseOf is the central run of a case as planned, without what an assessment
+// looks for besides.
+func courseOf(t testing.TB, c Case) course {
+	t.Helper()
+	j, reason := newJob(c, Options{})
+	require.Empty(t, reason)
+	j.batch = j.order(j.c.Pour.StartsAt)
+	require.NoError(t, j.runGround())
+	p, err := j.planned()
+	require.NoError(t, err)
+	run, err := j.follow(&p, central)
+	require.NoError(t, err)
+	return run
 }
 
 func with(c Case, change func(*Case)) Case {

@@ -52,6 +52,7 @@ func applied(c Case, r *Remedy) Case {
 // away or down, a start that is said to work works, and all that is at hand
 // together leaves nothing that asks to move.
 func TestRemediesPassTheirOwnRerun(t *testing.T) {
+	t.Parallel()
 	engine := []string{"ground.frozen", "slab.freezes_early", "finish.after_dusk", "finish.after_hours", "slab.thermal_shock"}
 	seen := map[string]int{}
 	for _, y := range typicalYears {

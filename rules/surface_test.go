@@ -359,6 +359,7 @@ func TestColdStress(t *testing.T) {
 
 // TestColderIsNeverMilder: colder or windier never lowers what crew or surface ask.
 func TestColderIsNeverMilder(t *testing.T) {
+	t.Parallel()
 	rank := func(f []Finding) int {
 		if len(f) == 0 {
 			return 0

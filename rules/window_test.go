@@ -10,6 +10,7 @@ import (
 // TestWindowsAgreeWithFullAssessments compares the quick verdict of candidate
 // starts with a full assessment of the pour moved there, over a typical winter.
 func TestWindowsAgreeWithFullAssessments(t *testing.T) {
+	t.Parallel()
 	agree, all, worse := 0, 0, 0
 	for _, y := range typicalYears {
 		hours := typicalWinter(t, y.file, y.offset)

@@ -53,6 +53,7 @@ func serve[I, O any](a *API, r route, handler func(context.Context, *I) (*O, err
 		Extensions: map[string]any{"x-roles": r.roles, "x-firm-wide": r.firmWide},
 	}, handler)
 	a.complete(a.operation(r.method, r.path))
+	a.tag(r.method, r.path, reflect.TypeFor[O]())
 }
 
 // complete adds what the types do not tell, and lets operations share the descriptions of problems.

@@ -20,6 +20,7 @@ import (
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/rules"
+	"frostgate/scheduler/forecast"
 
 	"github.com/labstack/echo/v4"
 )
@@ -32,6 +33,9 @@ type Config struct {
 	DB   *db.DB       // required
 	Gate *access.Gate // who is asking; required
 	API  http.Handler // the JSON API, by which the board makes changes; required
+
+	Known   func(context.Context, *access.Caller) // told who asks for a page, for the log; may be nil
+	Weather []forecast.About                      // the services that weather comes from, for their credits
 
 	Spec      []byte           // OpenAPI document of the API; empty leaves its page without operations
 	Log       *slog.Logger     // nil is silent
@@ -53,6 +57,8 @@ type Board struct {
 	assets    map[string]asset
 	reference []section
 	hub       *hub
+	known     func(context.Context, *access.Caller)
+	credits   []credit
 	origins   *http.CrossOriginProtection
 }
 
@@ -70,6 +76,7 @@ func New(c Config) (*Board, error) {
 	b := &Board{
 		db: c.DB, gate: c.Gate, api: c.API, log: c.Log, now: c.Clock, version: c.Version,
 		publicURL: strings.TrimRight(c.PublicURL, "/"), hub: newHub(c.DB), origins: http.NewCrossOriginProtection(),
+		known: c.Known, credits: creditsOf(c.Weather),
 	}
 	var err error
 	if b.assets, err = readAssets(); err != nil {
@@ -165,6 +172,9 @@ func (b *Board) page(handle func(*visit) error) echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
+		if b.known != nil {
+			b.known(c.Request().Context(), caller)
+		}
 		v := &visit{Context: c, caller: caller, secret: secret, now: b.now()}
 		if quota := b.gate.Allow(caller); !quota.OK {
 			return &access.TooManyError{RetryIn: quota.RetryIn}
@@ -192,7 +202,22 @@ type frame struct {
 	Script  string
 	Live    bool // the page is worth keeping fresh
 	Done    string
+	Credits []credit
 	Page    any
+}
+
+// A credit is what a weather service asks to have beside its data.
+type credit struct{ Text, Link string }
+
+// creditsOf says each credit once.
+func creditsOf(sources []forecast.About) []credit {
+	var all []credit
+	for _, s := range sources {
+		if c := (credit{s.Attribution, s.Link}); c.Text != "" && !slices.Contains(all, c) {
+			all = append(all, c)
+		}
+	}
+	return all
 }
 
 // done are the words for what a form has just done, by the name in the address.
@@ -212,6 +237,7 @@ func (b *Board) show(v *visit, name, nav, title string, page any) error {
 func (b *Board) draw(c echo.Context, v *visit, status int, name string, f frame) error {
 	if v != nil {
 		f.Firm, f.Who, f.Role, f.Edits = v.firm.Name, v.caller.Name, v.caller.Role, v.dispatcher()
+		f.Credits = b.credits
 	}
 	f.Firm = cmp.Or(f.Firm, "frostgate")
 	f.Version, f.Style, f.Script = b.version, b.assets["board.css"].address, b.assets["board.js"].address

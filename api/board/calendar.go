@@ -97,7 +97,7 @@ func (b *Board) feed(c echo.Context) error {
 	text := writeCalendar("Pours of "+name, base, firm.Units, found.Items)
 	sum := sha256.Sum256([]byte(text))
 	tag := `"` + hex.EncodeToString(sum[:12]) + `"`
-	c.Response().Header().Set("ETag", tag)
+	c.Response().Header().Set("ETag", "W/"+tag) // weak: the same for the compressed form
 	c.Response().Header().Set("Cache-Control", "private, max-age=300")
 	if strings.Contains(c.Request().Header.Get("If-None-Match"), tag) {
 		return c.NoContent(http.StatusNotModified)

@@ -33,8 +33,11 @@ type alertRow struct {
 	Note     string
 	Doubtful bool
 	CanAck   bool
-	Once     string
-	Back     string
+	CanShelve,
+	CanUnshelve bool
+	Link string // to its own page; empty there
+	Once string
+	Back string
 }
 
 func (b *Board) alerts(v *visit) error {
@@ -71,16 +74,12 @@ func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 	s := home
 	row := alertRow{
 		ID: a.ID, PourID: a.PourID, Kind: a.Kind, Severity: a.Severity, Reason: alertText(a.Alert), Doubtful: !a.Verified, Once: once(), Back: back,
+		Link: "/alerts/" + a.ID.String(),
 	}
 	if a.Timezone != nil {
 		s = newVoice(v.firm.Units, *a.Timezone)
 	}
-	switch {
-	case a.PourName != nil:
-		row.About = *a.PourName
-	case a.Source != nil:
-		row.About = "Weather source " + *a.Source
-	}
+	row.About = aboutText(a)
 	since := cmp.Or(a.RaisedAt, &a.ChangedAt)
 	row.Since = s.day(since)
 	switch a.OperatorState {
@@ -91,10 +90,23 @@ func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 	default:
 		row.CanAck = a.Condition != "cleared" && v.onSite()
 	}
+	row.CanShelve = a.Condition != "cleared" && a.OperatorState != "shelved" && v.dispatcher()
+	row.CanUnshelve = a.OperatorState == "shelved" && v.dispatcher()
 	if a.Condition == "cleared" {
 		row.State = "Cleared " + s.day(a.ClearedAt)
 	}
 	return row
+}
+
+// aboutText names what an alert is about.
+func aboutText(a db.AlertLine) string {
+	switch {
+	case a.PourName != nil:
+		return *a.PourName
+	case a.Source != nil:
+		return "Weather source " + *a.Source
+	}
+	return ""
 }
 
 // alertText is what was told of an alert; before anything was, it is what the alert is about.
@@ -110,22 +122,6 @@ func alertText(a db.Alert) string {
 		return "It has had nothing fresh for too long; verdicts rest on older weather."
 	}
 	return a.Kind
-}
-
-// alert leads from the link in a notice to where something can be done about it.
-func (b *Board) alert(v *visit) error {
-	id, err := idParam(v)
-	if err != nil {
-		return err
-	}
-	a, err := b.db.Alert(v.ctx(), v.caller.Scope, id)
-	if err != nil {
-		return err
-	}
-	if a.PourID == nil {
-		return v.Redirect(http.StatusSeeOther, "/alerts")
-	}
-	return v.Redirect(http.StatusSeeOther, "/pours/"+a.PourID.String())
 }
 
 func until(s voice, t *time.Time) string {

@@ -98,6 +98,10 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/alerts", b.page(b.alerts))
 	e.GET("/alerts/:id", b.page(b.alert))
 	e.POST("/alerts/:id/acknowledge", b.page(b.acknowledge))
+	e.GET("/alerts/:id/shelve", b.page(b.shelvePage))
+	e.POST("/alerts/:id/shelve", b.page(b.shelve))
+	e.GET("/alerts/:id/unshelve", b.page(b.unshelvePage))
+	e.POST("/alerts/:id/unshelve", b.page(b.unshelve))
 	e.GET("/pours/new", b.page(b.newForm(pourKind())))
 	e.POST("/pours/new", b.page(b.createRecord(pourKind())))
 	e.GET("/pours/table", b.page(b.tablePage))
@@ -138,6 +142,7 @@ func (v *visit) may(roles ...access.Role) bool {
 }
 
 func (v *visit) dispatcher() bool { return v.may(access.Dispatcher) }
+func (v *visit) inOffice() bool   { return v.may(access.Dispatcher, access.Viewer) }
 func (v *visit) onSite() bool     { return v.may(access.Dispatcher, access.Field) }
 
 // policy lets a page load nothing but our own files, and nobody frame it.
@@ -222,7 +227,8 @@ func creditsOf(sources []forecast.About) []credit {
 
 // done are the words for what a form has just done, by the name in the address.
 var done = map[string]string{
-	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "moved": "Moved. The pour is being assessed anew.",
+	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "shelved": "Shelved. What happens to it is kept and not told until then.", "unshelved": "Taken up again.",
+	"moved": "Moved. The pour is being assessed anew.",
 	"place": "Marked as placed. Protection is followed from here on.", "release": "Marked as released.", "cancel": "Cancelled.", "reopen": "Taken back.",
 	"kept": "Saved.", "archived": "Archived. It is no longer offered; what rests on it stays.", "restored": "Offered again.", "deleted": "Deleted.",
 	"table": "All rows are written. New pours are being assessed.",

@@ -102,6 +102,7 @@ func (b *Board) Register(e *echo.Echo) {
 	e.POST("/alerts/:id/shelve", b.page(b.shelve))
 	e.GET("/alerts/:id/unshelve", b.page(b.unshelvePage))
 	e.POST("/alerts/:id/unshelve", b.page(b.unshelve))
+	e.GET("/deliveries/:id", b.page(b.deliveryPage))
 	e.GET("/pours/new", b.page(b.newForm(pourKind())))
 	e.POST("/pours/new", b.page(b.createRecord(pourKind())))
 	e.GET("/pours/table", b.page(b.tablePage))

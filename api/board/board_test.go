@@ -31,6 +31,10 @@ func (w *world) pages() []string {
 	id := w.pours["protect"].ID.String()
 	return []string{
 		"/", "/plants", "/alerts", "/calendar", "/reference", "/pours/new", "/pours/table", "/pours/" + id, "/pours/" + id + "/sheet", "/pours/" + id + "/edit",
+		"/alerts/" + w.alert.ID.String(), "/alerts/" + w.alert.ID.String() + "/shelve", "/firm/sites", "/firm/mixes", "/firm/crews", "/firm/plants", "/firm/endpoints",
+		"/firm/sites/new", "/firm/mixes/new", "/firm/crews/new", "/firm/plants/new", "/firm/endpoints/new", "/firm/weather", "/firm/settings",
+		"/firm/sites/" + w.site.ID.String(), "/firm/mixes/" + w.mix.ID.String(), "/firm/crews/" + w.crews[0].ID.String(), "/firm/plants/" + w.plant.ID.String(),
+		"/firm/sites/" + w.site.ID.String() + "/archive", "/firm/endpoints/" + w.endpoint.ID.String(), "/firm/endpoints/" + w.endpoint.ID.String() + "/edit",
 		"/pours/" + id + "/step/cancel", "/pours/" + w.pours["move"].ID.String(), "/pours/" + w.pours["new"].ID.String(), "/pours/" + w.pours["new"].ID.String() + "/sheet",
 	}
 }

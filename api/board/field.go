@@ -24,6 +24,7 @@ const (
 	asMoment                     // a day and time on the clock of the site
 	asClock                      // a time of day
 	asAddress                    // of the web
+	asSequence                   // names in an order, with commas between
 )
 
 // An input is one field of a form. Its pointer is that of the API's document (RFC 6901) without the first slash, and
@@ -135,6 +136,9 @@ func (f input) text(s voice, value any, sibling func(string) string) string {
 		for i, v := range value {
 			texts[i] = input{}.text(s, v, nil)
 		}
+		if f.kind == asSequence {
+			return strings.Join(texts, ", ")
+		}
 		return strings.Join(texts, between)
 	case string:
 		if f.kind != asMoment {
@@ -184,6 +188,12 @@ func (f input) value(s voice, text string, sibling func(string) string) (value a
 		list := []any{}
 		for one := range strings.SplitSeq(text, between) {
 			list = append(list, f.choice(one))
+		}
+		return list, ""
+	case asSequence:
+		list := []any{}
+		for one := range strings.SplitSeq(text, ",") {
+			list = append(list, strings.TrimSpace(one))
 		}
 		return list, ""
 	case asPick:

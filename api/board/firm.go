@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"frostgate/rules"
+	"frostgate/scheduler/forecast"
 )
 
 func siteKind() *recordKind {
@@ -53,6 +54,7 @@ func siteGroups() []group {
 			{pointer: "latitude", label: "Latitude", hint: "Degrees north, such as 42.0123.", kind: asFigure, measure: coordinate, required: true},
 			{pointer: "longitude", label: "Longitude", hint: "Degrees east; west of Greenwich it is negative, such as -88.0456.", kind: asFigure, measure: coordinate, required: true},
 			{pointer: "elevation_m", label: "Elevation", kind: asFigure, measure: elevation},
+			{pointer: "code", label: "Published limits", hint: "Empty: the firm's.", kind: asPick, choices: codes},
 			{pointer: "timezone", label: "Time zone", hint: "By its IANA name, such as America/Chicago.", kind: asWords, required: true, list: "zones"},
 		}},
 		{title: "Wind and sun", fields: []input{
@@ -60,6 +62,47 @@ func siteGroups() []group {
 			{pointer: "shade", label: "Direct sun kept off by what stands around", hint: "0 is a place in full sun, 100 one without any.", kind: asFigure, measure: share},
 		}},
 		{title: "Local rules", folded: true, hint: "Limits of the city or agency at the site. They come on top of the published ones and can only tighten them.", lists: []rows{localRules}},
+		{title: "Weather sources", folded: true, hint: "Which source is taken first for what, by the names on the page Weather, with commas between. Empty: the firm's order, or else the usual one.", fields: sourceOrder()},
+	}
+}
+
+// codes are the bodies of published limits.
+var codes = []choice{
+	{Value: "us", Text: "United States: ACI 306R and 318"}, {Value: "csa", Text: "Canada: CSA A23.1"}, {Value: "en", Text: "Europe: EN 206 and 13670"}, {Value: "din", Text: "Germany: DIN 1045-3"},
+}
+
+// sourceOrder has a field for each variable of the weather.
+func sourceOrder() []input {
+	var fields []input
+	for _, variable := range forecast.Variables() {
+		fields = append(fields, input{pointer: "source_order/" + string(variable), label: capital(strings.ReplaceAll(string(variable), "_", " ")), kind: asSequence})
+	}
+	return fields
+}
+
+// settingsKind is the firm itself.
+func settingsKind() *recordKind {
+	return &recordKind{
+		path: "/v1/firm", at: "/firm/settings", nav: "firm", one: "firm", single: true,
+		lead:   "What holds for all pours. A change of it has every pour assessed anew.",
+		saved:  func(*Board, *visit, doc) string { return "/firm/settings?done=kept" },
+		groups: func(*Board, *visit, doc) ([]group, error) { return settingsGroups(), nil },
+	}
+}
+
+func settingsGroups() []group {
+	return []group{
+		{title: "Firm", fields: []input{
+			{pointer: "name", label: "Name", kind: asWords},
+			{pointer: "units", label: "Units of pages, messages and tables", kind: asPick, required: true, choices: []choice{{Value: "us", Text: "US: °F, inches, psi"}, {Value: "si", Text: "SI: °C, millimeters, MPa"}}},
+			{pointer: "code", label: "Published limits", hint: "Empty: those of the United States. A site may have its own.", kind: asPick, choices: codes},
+		}},
+		{title: "Experience", folded: true, hint: "What the firm has measured against the predictions. Empty: the usual value.", fields: []input{
+			{pointer: "calibration/set_factor", label: "Setting times, factor", hint: "Empty: 1.2.", kind: asFigure, measure: nothing},
+			{pointer: "calibration/strength_factor", label: "Gain of strength, factor", hint: "Empty: 1.", kind: asFigure, measure: nothing},
+			{pointer: "calibration/blanket_efficiency", label: "Share of a blanket's label that holds on site", hint: "Empty: 75 %.", kind: asFigure, measure: share},
+		}},
+		{title: "Weather sources", folded: true, hint: "Which source is taken first for what, by the names on the page Weather, with commas between. Empty: the usual order.", fields: sourceOrder()},
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"slices"
 
+	"frostgate/api/access"
+
 	"github.com/google/uuid"
 )
 
@@ -23,7 +25,12 @@ type recordKind struct {
 	saved     func(*Board, *visit, doc) (to string) // where a saved record is shown
 	columns   []column                              // of the list
 	archives  bool
-	deleting  string // what a delete takes along
+	roles     []access.Role                   // that may see the list; nil is all
+	lacking   string                          // said to dispatchers when there is none yet
+	single    bool                            // there is one of it, without an id
+	page      func(*Board) func(*visit) error // of a record, where that is not its form
+	made      func(*Board, *visit, doc) error // answers for a new record, where that is not where saved leads
+	deleting  string                          // what a delete takes along
 }
 
 // A filledForm is a form with its values, to be shown.
@@ -71,6 +78,9 @@ func (b *Board) editForm(k *recordKind) func(*visit) error {
 
 // stored reads the record of the address.
 func (b *Board) stored(v *visit, k *recordKind) (doc, error) {
+	if k.single {
+		return b.read(v, k.path)
+	}
 	id, err := idParam(v)
 	if err != nil {
 		return nil, err
@@ -125,7 +135,10 @@ func (b *Board) updateRecord(k *recordKind) func(*visit) error {
 		if form.version != stored.version() {
 			return b.showConflict(v, k, form)
 		}
-		ch := change{method: http.MethodPatch, path: k.path + "/" + form.id, body: e.body, version: form.version}
+		ch := change{method: http.MethodPatch, path: k.path, body: e.body, version: form.version}
+		if !k.single {
+			ch.path += "/" + form.id
+		}
 		return b.carry(v, k, form, e, ch)
 	}
 }
@@ -182,6 +195,9 @@ func (b *Board) carry(v *visit, k *recordKind, form filledForm, e edit, ch chang
 	if err := json.Unmarshal(answer, &saved); err != nil {
 		return err
 	}
+	if k.made != nil && form.stored == nil {
+		return k.made(b, v, saved)
+	}
 	if k.saved != nil {
 		return v.Redirect(http.StatusSeeOther, k.saved(b, v, saved))
 	}
@@ -232,6 +248,7 @@ type formPage struct {
 	Back                          string
 	Archives, Archived, CanRemove bool
 	At                            string
+	Tabs                          []choice
 	Zones                         []string
 }
 
@@ -271,7 +288,7 @@ type shownField struct {
 
 var kindNames = map[fieldKind]string{
 	asWords: "words", asParagraph: "paragraph", asFigure: "figure", asPick: "pick", asTick: "tick", asSeveral: "several", asMoment: "moment",
-	asClock: "clock", asAddress: "address",
+	asClock: "clock", asAddress: "address", asSequence: "words",
 }
 
 func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) error {
@@ -280,13 +297,13 @@ func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) e
 		return err
 	}
 	page := formPage{
-		Title: "Add a " + k.one, Lead: k.lead, IsNew: form.id == "", Version: form.version, Once: once(), Zone: s.zone.String(),
+		Title: "Add " + article(k.one) + " " + k.one, Lead: k.lead, IsNew: form.stored == nil, Version: form.version, Once: once(), Zone: s.zone.String(),
 		Refused: form.refused, General: form.general, Back: k.at, Zones: zones,
 	}
 	if !page.IsNew {
 		page.Title, page.Shown, page.At = "Edit "+k.one, packed(form.shown), k.at+"/"+form.id
-		page.Archived, page.CanRemove = form.stored.at("archived_at") != nil, true
-		if k.nav == "week" {
+		page.Archived, page.CanRemove = form.stored.at("archived_at") != nil, !k.single
+		if k.nav == "week" || k.page != nil {
 			page.Back = page.At
 		}
 	}
@@ -294,7 +311,10 @@ func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) e
 		page.Groups = append(page.Groups, form.group(g, s))
 	}
 	page.Archives = k.archives
-	return b.draw(v.Context, v, status, "form", frame{Title: page.Title, Nav: k.nav, Page: page})
+	if k.single {
+		page.Tabs = firmTabs(v, k.at)
+	}
+	return b.draw(v.Context, v, status, "form", frame{Title: page.Title, Nav: k.nav, Done: done[v.QueryParam("done")], Page: page})
 }
 
 func (form filledForm) group(g group, s voice) shownGroup {

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"cmp"
 	"encoding/json"
 	"net/http"
 	"net/url"
@@ -19,7 +20,7 @@ type column struct {
 
 // firmKinds are what the firm keeps once and uses in many pours.
 func firmKinds() []*recordKind {
-	return []*recordKind{siteKind(), mixKind(), crewKind(), supplyKind()}
+	return []*recordKind{siteKind(), mixKind(), crewKind(), supplyKind(), endpointKind()}
 }
 
 // registerRecords adds the pages of each kind of record.
@@ -29,9 +30,18 @@ func (b *Board) registerRecords(e *echo.Echo) {
 		e.GET(k.at, b.page(b.listPage(k)))
 		e.GET(k.at+"/new", b.page(b.newForm(k)))
 		e.POST(k.at+"/new", b.page(b.createRecord(k)))
-		e.GET(k.at+"/:id", b.page(b.editForm(k)))
-		e.POST(k.at+"/:id", b.page(b.updateRecord(k)))
+		form := k.at + "/:id"
+		if k.page != nil {
+			e.GET(form, b.page(k.page(b)))
+			form += "/edit"
+		}
+		e.GET(form, b.page(b.editForm(k)))
+		e.POST(form, b.page(b.updateRecord(k)))
 	}
+	settings := settingsKind()
+	e.GET(settings.at, b.page(b.editForm(settings)))
+	e.POST(settings.at, b.page(b.updateRecord(settings)))
+	e.GET("/firm/weather", b.page(b.weatherPage))
 	for _, k := range append(firmKinds(), pourKind()) {
 		e.GET(k.at+"/:id/:put", b.page(b.askPut(k)))
 		e.POST(k.at+"/:id/:put", b.page(b.put(k)))
@@ -55,7 +65,8 @@ type listPage struct {
 	Next       string // address of the rest
 	Filtered   bool
 	CanEdit    bool
-	Supplement string
+	Finds      bool // by name
+	A, Lacking string
 }
 
 type listRow struct {
@@ -68,11 +79,15 @@ func (b *Board) listPage(k *recordKind) func(*visit) error {
 	return func(v *visit) error {
 		page := listPage{
 			One: k.one, Many: k.many, At: k.at, Text: strings.TrimSpace(v.QueryParam("text")), Archived: v.QueryParam("archived") != "",
-			CanEdit: v.dispatcher(), Kinds: firmTabs(v, k.at),
+			CanEdit: v.dispatcher(), Kinds: firmTabs(v, k.at), Finds: k.archives, A: article(k.one),
+			Lacking: cmp.Or(k.lacking, "Add the first; a pour needs a site, a crew, a plant and a mix."),
 		}
 		page.Text = string([]rune(page.Text)[:min(len([]rune(page.Text)), 100)])
 		page.Filtered = page.Text != ""
-		query := url.Values{"limit": {"100"}, "archived": {map[bool]string{true: "true", false: "false"}[page.Archived]}}
+		query := url.Values{"limit": {"100"}}
+		if page.Archived {
+			query.Set("archived", "true")
+		}
 		if page.Text != "" {
 			query.Set("text", page.Text)
 		}
@@ -106,11 +121,25 @@ func (k *recordKind) row(s voice, d doc, edits bool) listRow {
 	return r
 }
 
+// article goes before the name of a kind.
+func article(one string) string {
+	if strings.ContainsAny(one[:1], "aeiou") {
+		return "an"
+	}
+	return "a"
+}
+
 // firmTabs are the pages of what the firm keeps.
 func firmTabs(v *visit, here string) []choice {
 	var tabs []choice
 	for _, k := range firmKinds() {
-		tabs = append(tabs, choice{Value: k.at, Text: capital(k.many), Chosen: k.at == here})
+		if k.roles == nil || v.may(k.roles...) {
+			tabs = append(tabs, choice{Value: k.at, Text: capital(k.many), Chosen: k.at == here})
+		}
+	}
+	tabs = append(tabs, choice{Value: "/firm/weather", Text: "Weather", Chosen: here == "/firm/weather"})
+	if v.dispatcher() {
+		tabs = append(tabs, choice{Value: "/firm/settings", Text: "Settings", Chosen: here == "/firm/settings"})
 	}
 	return tabs
 }
@@ -151,9 +180,6 @@ func nextAddress(at, next string) string {
 	}
 	query := u.Query()
 	query.Del("limit")
-	if query.Get("archived") == "false" {
-		query.Del("archived")
-	}
 	return at + "?" + query.Encode()
 }
 

@@ -264,3 +264,55 @@ func TestAnAlertIsShelvedWithAReasonAndTakenUpAgain(t *testing.T) {
 	require.Equal(t, 403, w.as(access.Field).get(path+"/shelve").status)
 	require.Equal(t, 403, w.as(access.Viewer).post(path+"/shelve", url.Values{"reason": {"x"}, "until": {"2027-01-14T06:10"}}).status)
 }
+
+func TestEndpointsAreKeptByForm(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Dispatcher)
+	form := url.Values{
+		"name": {"Yard display"}, "url": {"https://hooks.example.com/yard"}, "kind": {"standard"}, "enabled": {"true"}, "min_severity": {"major"},
+		"crew_ids": {"", w.crews[0].ID.String(), w.crews[2].ID.String()}, "plant_ids": {""},
+	}
+	made := b.post("/firm/endpoints/new", form)
+	require.Equal(t, 201, made.status, made.body)
+	require.Contains(t, made.body, `value="whsec_`)
+	id := regexp.MustCompile(`/firm/endpoints/[0-9a-f-]{36}`).FindString(made.body)
+	page := b.get(id).body
+	require.Contains(t, page, "hooks.example.com")
+	require.Contains(t, page, "2 chosen")
+	require.NotContains(t, page, "/yard", "the address is a secret")
+	edit := b.get(id + "/edit").body
+	require.NotContains(t, edit, "/yard")
+	off := b.post(id+"/edit", with(opened(t, edit), "url", "", "enabled", "false"))
+	require.Equal(t, 303, off.status, off.body)
+	stored, err := w.db.Endpoint(t.Context(), uuid.MustParse(id[len("/firm/endpoints/"):]))
+	require.NoError(t, err)
+	require.Equal(t, "disabled", stored.State)
+	require.Equal(t, []uuid.UUID{w.crews[0].ID, w.crews[2].ID}, stored.CrewIDs)
+	require.Equal(t, "hooks.example.com", stored.Host)
+	bad := b.post("/firm/endpoints/new", with(form, "url", "http://10.0.0.1/x", "name", "Inside"))
+	require.Equal(t, 422, bad.status)
+	require.Contains(t, bad.body, "is not allowed")
+	require.Equal(t, 303, b.post(id+"/delete", url.Values{"version": {"2"}}).status)
+	require.Equal(t, 403, w.as(access.Viewer).get("/firm/endpoints").status)
+
+	told := b.get("/firm/endpoints/" + w.endpoint.ID.String()).body
+	delivery := regexp.MustCompile(`/deliveries/[0-9a-f-]{36}`).FindString(told)
+	require.Contains(t, b.get(delivery).body, "Move: the base is frozen.", "as it was sent")
+}
+
+func TestTheFirmSetsItsUnits(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Dispatcher)
+	form := b.get("/firm/settings").body
+	require.Equal(t, 303, b.post("/firm/settings", with(opened(t, form), "units", "si", "code", "csa", "calibration/set_factor", "1.1")).status)
+	firm, err := w.db.Firm(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, rules.UnitsSI, firm.Units)
+	require.Equal(t, rules.CodeCSA, firm.Code)
+	require.InDelta(t, 1.1, firm.Calibration.SetFactor, 1e-9)
+	require.Contains(t, b.get("/firm/mixes").body, "kg/m³")
+	require.Equal(t, 422, b.post("/firm/settings", with(opened(t, b.get("/firm/settings").body), "calibration/set_factor", "9")).status)
+	require.Equal(t, 403, w.as(access.Field).get("/firm/settings").status)
+}

@@ -36,18 +36,19 @@ var now = time.Date(2027, 1, 13, 20, 10, 0, 0, time.UTC)
 
 // A world is an invented firm in a database of its own, and the service before it.
 type world struct {
-	t       testing.TB
-	db      *db.DB
-	server  *httptest.Server
-	site    db.Site
-	plant   db.Plant
-	crews   []db.Crew
-	mix     db.Mix
-	pours   map[string]db.Pour // by a short name of the test's
-	alert   db.Alert
-	log     *logText
-	assess  func(uuid.UUID) // called when a change asks for an assessment; may be nil
-	dropped context.CancelFunc
+	t        testing.TB
+	db       *db.DB
+	server   *httptest.Server
+	site     db.Site
+	plant    db.Plant
+	crews    []db.Crew
+	mix      db.Mix
+	pours    map[string]db.Pour // by a short name of the test's
+	alert    db.Alert
+	endpoint db.Endpoint
+	log      *logText
+	assess   func(uuid.UUID) // called when a change asks for an assessment; may be nil
+	dropped  context.CancelFunc
 }
 
 type logText struct {
@@ -159,7 +160,24 @@ func (w *world) stock() *world {
 	w.pour("place", "Bay 4 slab", 0, thursday.Add(24*time.Hour), 12)
 	w.pour("new", "Loading dock", 2, thursday.Add(26*time.Hour), math.NaN())
 	w.raise("move")
+	w.tell()
 	return w
+}
+
+// tell stores an endpoint and what went to it of the alert.
+func (w *world) tell() {
+	w.t.Helper()
+	ctx := w.t.Context()
+	w.tx(func(tx *db.Tx) (err error) {
+		w.endpoint, err = tx.CreateEndpoint(ctx, db.Endpoint{Name: "Dispatch chat", Kind: "chat_text"}, "https://hooks.example.com/t/secret", "whsec_"+strings.Repeat("A", 32))
+		if err != nil {
+			return err
+		}
+		number := 1
+		_, _, err = tx.CreateNotice(ctx, db.Notice{AlertID: &w.alert.ID, Transition: &number, Type: "alert.raised", Reason: "condition_met", Payload: []byte("{}")},
+			[]db.Delivery{{DeliveryState: db.DeliveryState{EndpointID: w.endpoint.ID, Severity: "major"}, ContentType: "application/json", Body: []byte(`{"text":"Move: the base is frozen."}`)}})
+		return err
+	})
 }
 
 // pour makes one and has it assessed in weather around a temperature; NaN leaves it without an assessment.

@@ -1,0 +1,219 @@
+package board
+
+import (
+	"net/http"
+	"strconv"
+	"time"
+
+	"frostgate/api/access"
+	"frostgate/db"
+
+	"github.com/google/uuid"
+)
+
+// messageForms are the kinds of endpoints, by what they are for.
+var messageForms = []choice{
+	{Value: "standard", Text: "A program: JSON, signed"}, {Value: "cloudevents", Text: "A program: CloudEvents 1.0"}, {Value: "text", Text: "Plain text, by a template of your own"},
+	{Value: "chat_entities", Text: "Chat that takes {text} with entities"}, {Value: "chat_markdown", Text: "Chat that takes {text} in markdown"},
+	{Value: "chat_content", Text: "Chat that takes {content}"}, {Value: "chat_card", Text: "Chat that takes an adaptive card"},
+	{Value: "chat_text", Text: "Chat that takes {text} alone"}, {Value: "chat_html", Text: "Chat that takes {text, html}"},
+}
+
+var severities = []choice{
+	{Value: "warning", Text: "Everything"}, {Value: "minor", Text: "Minor and above"}, {Value: "major", Text: "Major and above"}, {Value: "critical", Text: "Critical only"},
+}
+
+func endpointKind() *recordKind {
+	return &recordKind{
+		path: "/v1/endpoints", at: "/firm/endpoints", nav: "firm", one: "endpoint", many: "endpoints", roles: []access.Role{access.Dispatcher},
+		lead:     "Where alerts go: the web address that a chat system or a program gave you. It is kept secret and not shown again.",
+		lacking:  "Add the first: until then, alerts stand on the board and reach nobody.",
+		deleting: "With everything that was sent to it. To keep that, switch it off instead.",
+		fresh:    texts{"kind": "standard", "enabled": "true"},
+		groups:   (*Board).endpointGroups, page: func(b *Board) func(*visit) error { return b.endpointPage },
+		saved: func(_ *Board, _ *visit, d doc) string { return "/firm/endpoints/" + newID(d) + "?done=kept" },
+		made:  (*Board).showSecret,
+		columns: []column{
+			{"Goes to", func(_ voice, d doc) string { return d.text("host") }},
+			{"As", func(_ voice, d doc) string { return textOf(messageForms, d.text("kind")) }},
+			{"Takes", func(_ voice, d doc) string { return textOf(severities, d.text("min_severity")) }},
+			{"State", func(_ voice, d doc) string { return endpointState(d) }},
+		},
+	}
+}
+
+func textOf(choices []choice, value string) string {
+	for _, c := range choices {
+		if c.Value == value {
+			return c.Text
+		}
+	}
+	return value
+}
+
+// endpointState says how an endpoint is, in a word or two.
+func endpointState(d doc) string {
+	enabled, _ := d.at("enabled").(bool)
+	switch {
+	case !enabled:
+		return "off, " + d.text("state_reason")
+	case d.text("failing_since") != "":
+		return "failing"
+	case d.text("accepted_at") != "":
+		return "well"
+	}
+	return "nothing sent yet"
+}
+
+func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
+	crews, err := b.records(v, "/v1/crews", "")
+	if err != nil {
+		return nil, err
+	}
+	plants, err := b.records(v, "/v1/plants", "")
+	if err != nil {
+		return nil, err
+	}
+	address := input{pointer: "url", label: "Web address", hint: "https, and reachable from here.", kind: asAddress, required: stored == nil}
+	if stored != nil {
+		address.hint = "Empty: the one that is kept, at " + stored.text("host") + "."
+	}
+	return []group{
+		{title: "Where to", fields: []input{
+			{pointer: "name", label: "Name", kind: asWords, required: true}, address,
+			{pointer: "kind", label: "What takes it there", kind: asPick, choices: messageForms, required: true},
+			{pointer: "enabled", label: "Switched", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "On"}, {Value: "false", Text: "Off"}}},
+			{pointer: "template", label: "Template", hint: "For plain text: fields such as {{.Pour}}; the API page lists them.", kind: asParagraph},
+		}},
+		{title: "What for", hint: "Nothing ticked is all of them.", fields: []input{
+			{pointer: "min_severity", label: "Severity", kind: asPick, choices: severities},
+			{pointer: "crew_ids", label: "Crews", kind: asSeveral, choices: crews},
+			{pointer: "plant_ids", label: "Plants", kind: asSeveral, choices: plants},
+		}},
+	}, nil
+}
+
+// A secretPage shows the signing secret of a new endpoint, this once.
+type secretPage struct {
+	Name, Secret, Link string
+}
+
+func (b *Board) showSecret(v *visit, d doc) error {
+	return b.draw(v.Context, v, http.StatusCreated, "secret", frame{Title: "Endpoint", Nav: "firm", Page: secretPage{
+		Name: d.text("name"), Secret: d.text("secret"), Link: "/firm/endpoints/" + newID(d),
+	}})
+}
+
+// An endpointPage is how an endpoint does, and what went to it.
+type endpointPage struct {
+	ID, Name, State string
+	Failing         bool
+	Facts           []fact
+	Told            []toldLine
+}
+
+func (b *Board) endpointPage(v *visit) error {
+	d, err := b.stored(v, endpointKind())
+	if err != nil {
+		return err
+	}
+	s, err := b.homeZone(v)
+	if err != nil {
+		return err
+	}
+	id, err := uuid.Parse(d.text("id"))
+	if err != nil {
+		return err
+	}
+	told, err := b.db.Deliveries(v.ctx(), v.caller.Scope, db.DeliveryFilter{EndpointID: id}, db.Page{Limit: 50})
+	if err != nil {
+		return err
+	}
+	page := endpointPage{ID: id.String(), Name: d.text("name"), State: endpointState(d), Failing: d.text("failing_since") != ""}
+	page.Facts = []fact{
+		{"State", capital(page.State)}, {"Since", s.moment(d.text("state_at"))}, {"Goes to", d.text("host")}, {"As", textOf(messageForms, d.text("kind"))},
+		{"Takes", textOf(severities, d.text("min_severity"))}, {"Crews", someOrAll(d.length("crew_ids"))}, {"Plants", someOrAll(d.length("plant_ids"))},
+		{"Last taken", s.moment(d.text("accepted_at"))}, {"Failing since", s.moment(d.text("failing_since"))},
+	}
+	for _, l := range told.Items {
+		page.Told = append(page.Told, newToldLine(s, l))
+	}
+	return b.show(v, "endpoint", "firm", d.text("name"), page)
+}
+
+func someOrAll(n int) string {
+	if n == 0 {
+		return "all"
+	}
+	return strconv.Itoa(n) + " chosen"
+}
+
+// moment says a time of the API.
+func (s voice) moment(text string) string {
+	at, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return dash
+	}
+	return s.day(&at)
+}
+
+// A deliveryPage is one message to one endpoint, and each try to bring it there.
+type deliveryPage struct {
+	To, ToLink, AlertLink string
+	Facts                 []fact
+	Tries                 []tryLine
+	Body                  string
+}
+
+type tryLine struct {
+	Number, At, Outcome, Status, Took, Said string
+}
+
+var outcomeWords = map[string]string{
+	"accepted": "taken", "retry": "failed, tried again", "permanent": "refused for good", "gone": "no longer there", "unknown": "no answer known",
+}
+
+func (b *Board) deliveryPage(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	d, err := b.read(v, "/v1/deliveries/"+id.String())
+	if err != nil {
+		return err
+	}
+	s, err := b.homeZone(v)
+	if err != nil {
+		return err
+	}
+	page := deliveryPage{To: "Message", ToLink: "/firm/endpoints/" + d.text("endpoint_id"), Body: d.text("body")}
+	if alert := d.text("alert_id"); alert != "" {
+		page.AlertLink = "/alerts/" + alert
+	}
+	page.Facts = []fact{
+		{"Made", s.moment(d.text("created_at"))}, {"State", deliveryWords[d.text("state")]}, {"Reason", d.text("reason")}, {"Severity", d.text("severity")},
+		{"Next try", s.moment(d.text("next_attempt_at"))}, {"Settled", s.moment(d.text("settled_at"))}, {"Id", d.text("webhook_id")},
+	}
+	for i := range d.length("tries") {
+		at := "tries/" + strconv.Itoa(i) + "/"
+		line := tryLine{
+			Number: strconv.Itoa(int(amount(d, at+"number"))), At: s.moment(d.text(at + "at")), Outcome: textOr(outcomeWords, d.text(at+"outcome")),
+			Status: dash, Took: strconv.Itoa(int(amount(d, at+"duration_ms"))) + " ms", Said: d.text(at + "error"),
+		}
+		if status := amount(d, at+"status"); status > 0 {
+			line.Status = strconv.Itoa(int(status))
+		}
+		if line.Said == "" {
+			line.Said = d.text(at + "response")
+		}
+		page.Tries = append(page.Tries, line)
+	}
+	return b.show(v, "delivery", "alerts", "Message", page)
+}
+
+func textOr(words map[string]string, value string) string {
+	if text, ok := words[value]; ok {
+		return text
+	}
+	return value
+}

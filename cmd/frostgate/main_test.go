@@ -83,6 +83,7 @@ func TestPageOrder(t *testing.T) {
 			},
 		},
 		Timeline:   rules.Timeline{StartsAt: start, InitialSetAt: at(6), CriticalStrengthAt: at(30)},
+		CriticalMPa: 3.45,
 		Protection: &rules.ProtectionPlan{Layers: 1, RM2KW: 0.7, OnAt: at(8), OffAt: at(80), CoolDropC: 27.8},
 		Cautions:   []string{"Unvented heaters kill."},
 	}

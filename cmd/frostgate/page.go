@@ -177,7 +177,8 @@ func (p page) toDo() {
 		start = "start; forms and steel free of ice and snow"
 	}
 	add(&t.StartsAt, start)
-	add(t.DischargeBy, "the first truck is to be empty")
+	add(t.DischargeBestBy, "the first truck is best empty by now: hot water or an accelerator hurries the set")
+	add(t.DischargeBy, "the first truck has to be empty by now")
 	if plan := p.a.Protection; plan != nil {
 		text := fmt.Sprintf("blankets on: %s, total %s", layers(plan.Layers), p.RValue(plan.RM2KW))
 		if plan.DoubleEdges {
@@ -249,7 +250,7 @@ func (p page) hours() {
 		{"dusk", t.DuskAt, rules.Band{}},
 		{"saw cut from", t.SawcutFromAt, chance.Sawcut},
 		{"saw cut until", laterThan(t.SawcutUntilAt, t.SawcutFromAt), rules.Band{}},
-		{p.critical() + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
+		{p.Stress(p.a.CriticalMPa) + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
 		{"protected until", t.ProtectUntilAt, rules.Band{}},
 	} {
 		if row.at == nil {
@@ -274,14 +275,6 @@ func (p page) hours() {
 		}
 		p.item("base", text)
 	}
-}
-
-// critical is the strength at which concrete may freeze once, as it is published in each system of units.
-func (p page) critical() string {
-	if p.Units == rules.UnitsSI {
-		return "3.5 MPa"
-	}
-	return "500 psi"
 }
 
 // laterThan leaves out an end that comes with or before its beginning.

@@ -36,6 +36,8 @@ type Event struct {
 	NextWindow *EventMoment   `json:"next_window,omitempty"`
 	Weather    []EventWeather `json:"weather,omitempty"`
 	Links      EventLinks     `json:"links,omitzero"`
+	Group      *EventGroup    `json:"group,omitempty"`  // of alerts.grouped: several matters
+	Covers     []EventCover   `json:"covers,omitempty"` // all transitions that this message tells, when not just alert's
 }
 
 // EventAlert is the alert after the transition that is told.
@@ -134,6 +136,8 @@ func (e *Event) lines() []string {
 	var said []string
 	say := func(format string, a ...any) { said = append(said, sentence(fmt.Sprintf(format, a...))) }
 	switch {
+	case e.Group != nil:
+		e.composeGroup(say)
 	case e.Pour != nil:
 		e.composePour(say)
 	case e.Source != nil:

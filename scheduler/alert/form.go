@@ -102,6 +102,9 @@ func Write(e *Event, name, template string) (contentType string, body []byte, er
 
 // tag tells people a repeat from news.
 func (e *Event) tag() string {
+	if e.Group != nil {
+		return e.tagOfGroup()
+	}
 	return fmt.Sprintf("Alert %.8s, message %d.%d", e.Alert.ID, e.Alert.Episode, e.Alert.Transition)
 }
 

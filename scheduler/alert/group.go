@@ -1,0 +1,84 @@
+package alert
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+)
+
+// EventGrouped is a message that tells several matters.
+const EventGrouped = "alerts.grouped"
+
+// MostItems is how many matters a grouped message spells out.
+const MostItems = 20
+
+// An EventGroup is what a grouped message tells, a line each.
+type EventGroup struct {
+	Items []EventItem `json:"items"`          // 20 at most
+	More  int         `json:"more,omitempty"` // others, for which there was no room
+	Link  string      `json:"link,omitempty"` // to all of them
+}
+
+// An EventItem is one matter in a grouped message.
+type EventItem struct {
+	ID     uuid.UUID  `json:"id"` // of its notice
+	Type   string     `json:"type"`
+	At     time.Time  `json:"at"`
+	Text   string     `json:"text"` // one line
+	Reason string     `json:"reason,omitempty"`
+	Alert  EventAlert `json:"alert,omitzero"`
+	Pour   *EventPour `json:"pour,omitempty"`
+	Link   string     `json:"link,omitempty"`
+}
+
+// An EventCover is one transition that a message tells, as it stands or by what
+// followed it: by the covers of all its messages a receiver can prove that none of
+// an alert's transitions is missing.
+type EventCover struct {
+	NoticeID   uuid.UUID `json:"notice_id"`
+	AlertID    uuid.UUID `json:"alert_id"`
+	Transition int       `json:"transition"`
+}
+
+// Grouped makes one event of several.
+func Grouped(id uuid.UUID, at time.Time, events []*Event, covers []EventCover, link string) *Event {
+	e := &Event{Type: EventGrouped, ID: id, At: at, Covers: covers, Group: &EventGroup{Link: link}, Links: EventLinks{Alert: link}}
+	for i, one := range events {
+		if i == MostItems {
+			e.Group.More = len(events) - MostItems
+			break
+		}
+		e.Group.Items = append(e.Group.Items, EventItem{
+			ID: one.ID, Type: one.Type, At: one.At, Text: one.line(), Reason: one.Reason, Alert: one.Alert, Pour: one.Pour, Link: one.Links.Pour,
+		})
+	}
+	e.Compose()
+	return e
+}
+
+// line is what an event says in a message that tells several: its first two
+// thoughts.
+func (e *Event) line() string {
+	said := e.lines()
+	text := said[0]
+	if len(said) > 1 {
+		text += " " + said[1]
+	}
+	return text
+}
+
+func (e *Event) composeGroup(say func(string, ...any)) {
+	say("%d matters", len(e.Group.Items)+e.Group.More)
+	for _, item := range e.Group.Items {
+		say("%s", item.Text)
+	}
+	if e.Group.More > 0 {
+		say("And %d more", e.Group.More)
+	}
+}
+
+// tagOfGroup tells people a repeat from news.
+func (e *Event) tagOfGroup() string {
+	return fmt.Sprintf("Message %.8s of %d transitions", e.ID, len(e.Covers))
+}

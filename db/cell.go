@@ -150,16 +150,16 @@ const forgottenAfter = 10 * 24 * time.Hour
 const needsWeather = `(p.state = 'placed' or p.state = 'planned' and p.starts_at > @forgotten)`
 
 const claimCells = `
-with due as (
-	select d.id, (
-		select min(p.starts_at) from site_cells sc join pours p on p.site_id = sc.site_id
-		where sc.cell_id = d.id and ` + needsWeather + `) as first_start
-	from cells d
-	where d.source = @source and d.next_due_at <= @now and exists (
-		select from site_cells sc join pours p on p.site_id = sc.site_id
-		where sc.cell_id = d.id and ` + needsWeather + `)
-	order by first_start, d.next_due_at, d.id limit @limit
-	for update skip locked
+with needed as materialized (
+	select sc.cell_id, min(p.starts_at) as first_start
+	from site_cells sc join pours p on p.site_id = sc.site_id
+	where sc.source = @source and ` + needsWeather + `
+	group by sc.cell_id
+), due as (
+	select d.id, n.first_start from cells d join needed n on n.cell_id = d.id
+	where d.source = @source and d.next_due_at <= @now
+	order by n.first_start, d.next_due_at, d.id limit @limit
+	for update of d skip locked
 ), claimed as (
 	update cells c set next_due_at = @until from due where c.id = due.id
 	returning ` + cellColumns + `, due.first_start

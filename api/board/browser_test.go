@@ -172,7 +172,7 @@ func TestPagesInABrowser(t *testing.T) {
 		c.hosts = map[string]bool{}
 		c.signIn(t, w, w.grant(access.Dispatcher, everything))
 		for _, light := range []string{"light", "dark"} {
-			for name, width := range map[string]int64{"desktop": 1280, "phone": 390} {
+			for name, width := range map[string]int64{"desktop": 1280, "phone": 360} {
 				call(t, c, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: light}}})
 				call(t, c, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 844, DeviceScaleFactor: 1, Mobile: name == "phone"})
 				for title, path := range w.screens() {
@@ -193,6 +193,12 @@ func (w *world) screens() map[string]string {
 	return map[string]string{
 		"week": "/", "plants": "/plants", "alerts": "/alerts", "calendar": "/calendar", "pour": "/pours/" + id, "pour-move": "/pours/" + move,
 		"pour-new": "/pours/" + w.pours["new"].ID.String(), "sheet": "/pours/" + id + "/sheet", "form": "/pours/" + id + "/edit",
+		"pour-add": "/pours/new", "alert": "/alerts/" + w.alert.ID.String(), "shelve": "/alerts/" + w.alert.ID.String() + "/shelve",
+		"sites": "/firm/sites", "mixes": "/firm/mixes", "crews": "/firm/crews", "plant-records": "/firm/plants", "endpoints": "/firm/endpoints",
+		"site": "/firm/sites/" + w.site.ID.String(), "site-add": "/firm/sites/new", "mix": "/firm/mixes/" + w.mix.ID.String(),
+		"crew": "/firm/crews/" + w.crews[0].ID.String(), "plant-record": "/firm/plants/" + w.plant.ID.String(), "archive": "/firm/sites/" + w.site.ID.String() + "/archive",
+		"endpoint": "/firm/endpoints/" + w.endpoint.ID.String(), "endpoint-edit": "/firm/endpoints/" + w.endpoint.ID.String() + "/edit",
+		"weather": "/firm/weather", "settings": "/firm/settings",
 		"confirm": "/pours/" + id + "/step/cancel", "reference": "/reference", "table": "/pours/table",
 	}
 }

@@ -159,7 +159,7 @@ func (b *Board) addAssessment(v *visit, s voice, page *pourPage) error {
 	}
 	page.Windows = newWindowGrid(s, a.Windows, page.Pour.StartsAt)
 	if page.CanEdit && page.Pour.State == db.Planned {
-		page.Moves = movesOf(s, a.Windows, v.now)
+		page.Moves = movesOf(s, a.Windows, page.Pour.StartsAt, v.now)
 	}
 	for _, x := range a.Assumed {
 		page.Assumed = append(page.Assumed, fact{strings.Trim(strings.ReplaceAll(x.Pointer, "/", " "), " "), fmt.Sprint(x.Value) + ". " + x.Reason})
@@ -370,9 +370,9 @@ func newWindowGrid(s voice, windows []rules.Window, planned time.Time) *windowGr
 }
 
 // movesOf are the starts to which a pour can sensibly move, the best first.
-func movesOf(s voice, windows []rules.Window, now time.Time) []choice {
+func movesOf(s voice, windows []rules.Window, present, now time.Time) []choice {
 	fit := slices.DeleteFunc(slices.Clone(windows), func(w rules.Window) bool {
-		return !w.StartsAt.After(now) || w.Verdict != rules.Place && w.Verdict != rules.Protect
+		return !w.StartsAt.After(now) || w.StartsAt.Equal(present) || w.Verdict != rules.Place && w.Verdict != rules.Protect
 	})
 	var moves []choice
 	for _, w := range fit {

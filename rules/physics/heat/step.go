@@ -2,6 +2,10 @@ package heat
 
 import "math"
 
+// The race detector leaves out the loops over cells, marked go:norace, which it
+// would slow more than tenfold: they touch only the column's own memory. A column
+// that two goroutines use is still seen, in Step.
+
 // maxIterations bounds the solves of one step; energy closes at any number.
 const maxIterations = 12
 
@@ -37,6 +41,8 @@ func (c *Column) solve(top *Surface, at []Lanes, done *[Width]bool, first bool) 
 
 // prepare renews what changed since the last step: conductivity with ice, faces,
 // storage with the step.
+//
+//go:norace
 func (c *Column) prepare(dtS float64) {
 	if dtS != c.dtS {
 		c.dtS, c.factorTo = dtS, c.n-1
@@ -74,6 +80,8 @@ func (c *Column) prepare(dtS float64) {
 }
 
 // conduct renews the half-cell resistances of a cell whose ice has changed.
+//
+//go:norace
 func (c *Column) conduct(i int) {
 	for l := range c.lanes {
 		if m := &c.material[i][l]; m.KUnfrozen != m.KFrozen {
@@ -84,6 +92,8 @@ func (c *Column) conduct(i int) {
 }
 
 // join renews the conductance of the face below cell i.
+//
+//go:norace
 func (c *Column) join(i int) {
 	face, half := &c.face[i], &c.half[i]
 	if i == c.n-1 {
@@ -102,6 +112,8 @@ func (c *Column) join(i int) {
 }
 
 // eliminate runs from the bottom up, renewing pivots only above factorTo.
+//
+//go:norace
 func (c *Column) eliminate(top *Surface) {
 	var y Lanes // right side carried up
 	c.sourceWm2 = Lanes{}
@@ -136,6 +148,8 @@ func (c *Column) eliminate(top *Surface) {
 
 // extra adds to the right side of cell i what not every cell has: heat from
 // within and sideways, changes of branch, the surface.
+//
+//go:norace
 func (c *Column) extra(i int, y *Lanes, top *Surface) {
 	if i < len(c.Source) {
 		dz, source := c.dz[i], &c.Source[i]
@@ -164,6 +178,8 @@ func (c *Column) extra(i int, y *Lanes, top *Surface) {
 }
 
 // pivot renews the factors of cell i.
+//
+//go:norace
 func (c *Column) pivot(i int, top *Surface) {
 	storage, face, couple, inverse := &c.storage[i], &c.face[i], &c.couple[i], &c.inverse[i]
 	diagonal := *storage
@@ -200,6 +216,8 @@ func (c *Column) pivot(i int, top *Surface) {
 // substitute runs from the top down. The first time in a step every lane is
 // taken; later only those not done. Lanes that leave the linear branch they were
 // linearised in, at temperatures at, go through branch.
+//
+//go:norace
 func (c *Column) substitute(at []Lanes, done *[Width]bool, first bool) {
 	c.worstK = Lanes{}
 	x := c.partial[0] // solved temperature of the cell above
@@ -234,6 +252,8 @@ func (c *Column) substitute(at []Lanes, done *[Width]bool, first bool) {
 }
 
 // sideways is the heat that cell i gains through its sides.
+//
+//go:norace
 func (c *Column) sideways(i int, x *Lanes) (gain Lanes) {
 	if i < c.sunk {
 		w := c.dz[i] * c.sinkWm3K[i]
@@ -245,6 +265,8 @@ func (c *Column) sideways(i int, x *Lanes) (gain Lanes) {
 }
 
 // keep copies the lanes that are not done.
+//
+//go:norace
 func keep(to, from *Lanes, done *[Width]bool) {
 	for l := range Width {
 		if !done[l] {
@@ -254,6 +276,8 @@ func keep(to, from *Lanes, done *[Width]bool) {
 }
 
 // place stores the solved temperatures of cell i, lane by lane.
+//
+//go:norace
 func (c *Column) place(i int, x *Lanes, at []Lanes, done *[Width]bool) {
 	temp, lo, hi := &c.temp[i], &c.lo[i], &c.hi[i]
 	branched := false
@@ -277,6 +301,8 @@ func (c *Column) place(i int, x *Lanes, at []Lanes, done *[Width]bool) {
 // atC, back to a temperature, and linearises there. Where that would run beyond the
 // solved temperature, as out of the freezing range into the frozen branch with its
 // small capacity, the next round starts from the solved temperature instead.
+//
+//go:norace
 func (c *Column) branch(i, l int, atC, solvedC float64) {
 	m := &c.material[i][l]
 	h := m.EnthalpyJM3(atC) + c.slope[i][l]*(solvedC-atC)

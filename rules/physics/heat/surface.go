@@ -42,6 +42,8 @@ const maxRounds = 40
 
 // linearise finds how skin and flux of lane l follow the temperature of the
 // uppermost cell, near cellC, to tolWm2.
+//
+//go:norace
 func (s *Surface) linearise(l int, halfM2KW, cellC, tolWm2 float64) {
 	g := 1 / (halfM2KW + s.CoverM2KW[l])
 	if s.Held {
@@ -63,6 +65,8 @@ func (s *Surface) linearise(l int, halfM2KW, cellC, tolWm2 float64) {
 
 // environment is the flux into the skin of lane l from outside and how much it
 // falls per kelvin of skin; it notes latent heat and curvature on the way.
+//
+//go:norace
 func (s *Surface) environment(l int, skinC float64) (q, falls float64) {
 	k := skinC + kelvin
 	r := s.Emissivity[l] * air.StefanBoltzmann * k * k

@@ -10,7 +10,8 @@ import (
 )
 
 // pouring is one block of lanes of a PourRun while it is computed: the concrete
-// cells, uppermost in the column, with their ages.
+// cells, uppermost in the column, with their ages. Its loops over cells are left
+// out by the race detector, as those of the column are.
 type pouring struct {
 	run    *PourRun
 	model  *concrete.Model
@@ -302,6 +303,8 @@ const wetnessAfterSet = 0.2
 
 // release puts the heat of hydration of a step of h hours into the column, at the
 // rates of its beginning.
+//
+//go:norace
 func (p *pouring) release(h float64) {
 	perStep := p.model.HeatPerDegreeJM3 / (h * secondsPerHour)
 	for i := range p.cells {
@@ -320,6 +323,8 @@ func (p *pouring) release(h float64) {
 
 // age adds a step of h hours to the ages of set and strength, at the mean of the
 // rates before and after it.
+//
+//go:norace
 func (p *pouring) age(h float64) {
 	half := h / 2
 	for i := range p.cells {
@@ -346,6 +351,8 @@ func (p *pouring) throttle(i, l int, tempC, hr, sr, mr float64) (heat, set, stre
 }
 
 // sum takes the cells together into the moment, keeping the one before.
+//
+//go:norace
 func (p *pouring) sum() {
 	p.before, p.now = p.now, p.before
 	m := &p.now

@@ -82,10 +82,10 @@ func TestPageOrder(t *testing.T) {
 				Remedy: &rules.Remedy{Kind: "blankets", Sentence: "One layer of R-4.", By: at(8), AtHand: true, Passes: true},
 			},
 		},
-		Timeline:   rules.Timeline{StartsAt: start, InitialSetAt: at(6), CriticalStrengthAt: at(30)},
+		Timeline:    rules.Timeline{StartsAt: start, InitialSetAt: at(6), CriticalStrengthAt: at(30)},
 		CriticalMPa: 3.45,
-		Protection: &rules.ProtectionPlan{Layers: 1, RM2KW: 0.7, OnAt: at(8), OffAt: at(80), CoolDropC: 27.8},
-		Cautions:   []string{"Unvented heaters kill."},
+		Protection:  &rules.ProtectionPlan{Layers: 1, RM2KW: 0.7, OnAt: at(8), OffAt: at(80), CoolDropC: 27.8},
+		Cautions:    []string{"Unvented heaters kill."},
 	}
 	var out bytes.Buffer
 	require.NoError(t, printPage(&out, c, a))

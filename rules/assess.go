@@ -7,7 +7,7 @@ import (
 
 // Engine names the version of the engine in every assessment; it changes when
 // the same case may come out differently.
-const Engine = "1.0"
+const Engine = "1.1"
 
 // A rule judges one thing about a job.
 type rule struct {
@@ -217,13 +217,13 @@ func (j *job) answer(findings []Finding) Assessment {
 	a.Findings = findings
 	a.Verdict, a.Unscored = j.verdict(findings)
 	a.Headline = oneStop(j.headline(a.Verdict, a.Unscored, findings))
-	a.Timeline = j.timeline()
+	a.Timeline = j.timeline(&j.day, &j.run)
 	if j.c.Pour.Element != Wall {
 		a.Ground = new(j.ground)
 	}
 	a.Batch = j.batch
-	a.Protection = j.protectionPlan()
-	a.Temperatures, a.Strength = j.temperatures(), j.run.strengths()
+	a.Protection, a.Protected = j.protectionPlan(), j.protected()
+	a.Temperatures, a.Strength = j.temperatures(&j.run), j.run.strengths()
 	a.Evaporation = j.evaporation()
 	if len(j.run.rows) > 0 {
 		a.MinTempBeforeCriticalC = new(j.run.minBeforeC)
@@ -263,21 +263,21 @@ func (j *job) unscored(reason string) Assessment {
 	return a
 }
 
-// timeline is the hours of the day for the answer.
-func (j *job) timeline() Timeline {
-	d, s := &j.day, &j.shield
+// timeline is the hours of a day on its run for the answer.
+func (j *job) timeline(d *daylong, run *course) Timeline {
+	s := &j.shield
 	return Timeline{
-		StartsAt:           whole(j.run.start),
+		StartsAt:           whole(run.start),
 		DischargeBy:        timeOrNil(d.dischargeBy),
 		DischargeBestBy:    timeOrNil(d.dischargeBestBy),
 		BleedEndsAt:        timeOrNil(d.bleedEnds),
-		InitialSetAt:       timeOrNil(j.run.initialSet),
-		FinalSetAt:         timeOrNil(j.run.finalSet),
+		InitialSetAt:       timeOrNil(run.initialSet),
+		FinalSetAt:         timeOrNil(run.finalSet),
 		FinishingStartsAt:  timeOrNil(d.finishingStarts),
 		FinishingEndsAt:    timeOrNil(d.finishingEnds),
 		Passes:             d.passes,
 		DuskAt:             timeOrNil(d.dusk),
-		CriticalStrengthAt: timeOrNil(j.run.critical),
+		CriticalStrengthAt: timeOrNil(run.critical),
 		SawcutFromAt:       timeOrNil(d.sawFrom),
 		SawcutUntilAt:      timeOrNil(d.sawUntil),
 		BlanketsOnBy:       timeOrNil(s.onBy),
@@ -285,11 +285,11 @@ func (j *job) timeline() Timeline {
 	}
 }
 
-// temperatures is the central run by the hour, with the weather over it.
-func (j *job) temperatures() []TempRow {
-	rows := make([]TempRow, len(j.run.rows))
-	for i := range j.run.rows {
-		r := &j.run.rows[i]
+// temperatures is a run by the hour, with the weather over it.
+func (j *job) temperatures(run *course) []TempRow {
+	rows := make([]TempRow, len(run.rows))
+	for i := range run.rows {
+		r := &run.rows[i]
 		rows[i] = TempRow{At: r.at, AirC: r.airC, TopC: r.topC, MeanC: r.meanC, BottomC: r.bottomC, BaseC: r.baseC}
 		k, _ := j.wx.index(r.at)
 		rows[i].AirP10C, rows[i].AirP90C = j.airBand(k, r.airC)

@@ -336,6 +336,14 @@ func TestProtectionEnds(t *testing.T) {
 	off := a.Protection.OffAt.In(time.FixedZone("", -6*3600))
 	require.True(t, off.Hour() >= 7 && off.Hour() < 17, off)
 	require.False(t, off.Before(*a.Timeline.ProtectUntilAt))
+	require.Nil(t, a.Protected, "the plan protects")
+
+	// The three ends, each named, and their order; the period is 48 h and more.
+	p := a.Protection
+	require.Greater(t, hoursAfter(p.PeriodUntil), 48.0)
+	require.Equal(t, *a.Timeline.ProtectUntilAt, *latest(p.PeriodUntil, p.StrengthUntil))
+	require.False(t, p.GentleFrom.Before(*a.Timeline.ProtectUntilAt))
+	require.False(t, p.OffAt.Before(*p.GentleFrom))
 
 	shock := demoCase()
 	shock.Weather = demoHours(150, 0)
@@ -349,6 +357,38 @@ func TestProtectionEnds(t *testing.T) {
 	require.NotNil(t, f)
 	require.Equal(t, "A2-05", f.Source.ID)
 	require.Greater(t, *f.Observed, *f.Limit)
+}
+
+func latest(a, b *time.Time) *time.Time {
+	if a.After(*b) {
+		return a
+	}
+	return b
+}
+
+// TestProtectedHoursAreThoseUnderTheRemedy: what the assessment asks for, carried
+// out as a plan, comes to the hours that it says under its protection; and one end
+// of protection is told in words.
+func TestProtectedHoursAreThoseUnderTheRemedy(t *testing.T) {
+	c := with(demoCase(), bare)
+	c.Pour.AtHand = []Cover{{RM2KW: 4 * usR}}
+	a := Assess(c, Options{})
+	require.Equal(t, Protect, a.Verdict)
+	require.NotNil(t, a.Protected)
+	require.True(t, *a.FreezesBeforeCritical)
+	require.False(t, *a.Protected.FreezesBeforeCritical)
+	f := found(&a, "slab.freezes_early")
+	say := speaker{zone: time.FixedZone("", -6*3600)}
+	require.Contains(t, f.Remedy.Sentence, "keep them on until "+say.clock(*a.Protection.OffAt))
+
+	c.Pour.Protection = []Protection{{RM2KW: a.Protection.RM2KW, OnAt: *a.Protection.OnAt}}
+	b := Assess(c, Options{})
+	require.Nil(t, b.Protected)
+	require.Equal(t, b.Timeline, a.Protected.Timeline)
+	require.Equal(t, b.MinTempBeforeCriticalC, a.Protected.MinTempBeforeCriticalC)
+	require.Equal(t, b.Temperatures, a.Protected.Temperatures)
+	require.Equal(t, b.Strength, a.Protected.Strength)
+	require.True(t, b.Timeline.CriticalStrengthAt.Before(*a.Timeline.CriticalStrengthAt))
 }
 
 // TestBlanketsWaitForFinishing: blankets planned for 4 p.m. cannot lie on a floor

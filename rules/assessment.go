@@ -193,15 +193,30 @@ type Dose struct {
 
 // A ProtectionPlan is the least protection that passes.
 type ProtectionPlan struct {
-	Layers      int        `json:"layers"`
-	RM2KW       float64    `json:"r_m2k_w"` // label's total
-	OnAt        *time.Time `json:"on_at"`
-	OffAt       *time.Time `json:"off_at"`
-	DoubleEdges bool       `json:"double_edges"`
-	PeriodH     float64    `json:"period_h"`             // required by the service category
-	Governs     string     `json:"governs"`              // period, strength or temperature
-	CoolDropC   float64    `json:"cool_drop_c"`          // most allowed in the first 24 h after
-	IfLate2H    string     `json:"if_late_2h,omitempty"` // what happens when blankets go on two hours late
+	Layers int        `json:"layers"`
+	RM2KW  float64    `json:"r_m2k_w"` // label's total
+	OnAt   *time.Time `json:"on_at"`
+	OffAt  *time.Time `json:"off_at"` // first working hour after the three ends that follow; nil beyond the weather
+	// The period is served, grown by hours that were too cold; the coldest concrete
+	// has the critical strength and what the authority asks for; baring it is gentle.
+	PeriodUntil   *time.Time `json:"period_until"`
+	StrengthUntil *time.Time `json:"strength_until"`
+	GentleFrom    *time.Time `json:"gentle_from"`
+	DoubleEdges   bool       `json:"double_edges"`
+	PeriodH       float64    `json:"period_h"`             // required by the service category
+	Governs       string     `json:"governs"`              // period, strength or temperature
+	CoolDropC     float64    `json:"cool_drop_c"`          // most allowed in the first 24 h after
+	IfLate2H      string     `json:"if_late_2h,omitempty"` // what happens when blankets go on two hours late
+}
+
+// A Protected is the central run under the protection that the assessment asks for
+// beyond the plan: blankets, or a base made fit.
+type Protected struct {
+	Timeline               Timeline      `json:"timeline"`
+	MinTempBeforeCriticalC *float64      `json:"min_temp_before_critical_c"`
+	FreezesBeforeCritical  *bool         `json:"freezes_before_critical"`
+	Temperatures           []TempRow     `json:"temperatures"`
+	Strength               []StrengthRow `json:"strength"`
 }
 
 // A Window is one start in the coming days with its verdict.
@@ -235,6 +250,7 @@ type Assessment struct {
 	Ground                 *Ground          `json:"ground"`
 	Batch                  *Batch           `json:"batch"`
 	Protection             *ProtectionPlan  `json:"protection"`
+	Protected              *Protected       `json:"protected"` // nil when the plan needs nothing more, or nothing at hand protects
 	Temperatures           []TempRow        `json:"temperatures"`
 	Strength               []StrengthRow    `json:"strength"`
 	Evaporation            []EvaporationRow `json:"evaporation,omitempty"`

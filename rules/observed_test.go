@@ -167,7 +167,7 @@ func TestBlanketsThatLieAreKeptOn(t *testing.T) {
 	a := Assess(c, Options{})
 	r := found(&a, "slab.freezes_early").Remedy
 	require.Contains(t, r.Sentence, "Keep the blankets of R-4 on until")
-	require.Equal(t, a.Timeline.ProtectUntilAt, r.By)
+	require.Equal(t, a.Protection.OffAt, r.By)
 
 	// Those that have yet to be laid are.
 	c.Pour.Observations = nil

@@ -76,19 +76,21 @@ func (j *job) maintainedUntil(run *course) time.Time {
 // hour at which taking them off is gentle enough.
 func (j *job) endProtection() {
 	s := &j.shield
-	s.ends, s.governs = j.requiredUntil(&s.run)
-	if s.ends.IsZero() {
+	s.periodAt, s.strengthAt, s.governs = j.requiredUntil(&s.run)
+	if s.ends = later(s.periodAt, s.strengthAt); s.ends.IsZero() {
 		return
 	}
 	for at := s.ends; !at.After(s.run.end); at = at.Add(time.Hour).Truncate(time.Hour) {
-		if !j.workingHour(at) {
-			continue
-		}
 		gentle, known := j.gentleAt(&s.run, at)
-		if !known {
+		switch {
+		case !known:
 			return
+		case !gentle:
+			continue
+		case s.gentle.IsZero():
+			s.gentle = at
 		}
-		if gentle {
+		if j.workingHour(at) {
 			if s.off = at; at.Sub(s.ends) > 24*time.Hour {
 				s.governs = "temperature"
 			}
@@ -97,24 +99,38 @@ func (j *job) endProtection() {
 	}
 }
 
+// keptUntil is the one end of protection that people are told: the hour blankets
+// come off, or that it is required until where the weather does not reach so far.
+func (s *shield) keptUntil() time.Time {
+	if !s.off.IsZero() {
+		return s.off
+	}
+	return s.ends
+}
+
 // requiredUntil is when the published period is served: hours at or above the
 // published minimum count in full, colder ones by their part in strength gain,
-// so that the period grows while the concrete is too cold. It does not end before
-// the coldest cell has the critical strength, or what a local rule asks for.
-func (j *job) requiredUntil(run *course) (time.Time, string) {
+// so that the period grows while the concrete is too cold; and when the coldest
+// cell has the critical strength, and what a local rule asks for. Zero is not
+// within the run.
+func (j *job) requiredUntil(run *course) (periodAt, strengthAt time.Time, governs string) {
 	least := j.localReleaseMPa()
 	period, _ := j.protectionPeriodH()
 	minC, _ := j.maintainMinC()
 	q := j.plan.model.StrengthQK
 	full := concrete.Arr(minC, q)
-	served, governs := 0.0, "period"
+	served := 0.0
+	governs = "period"
 	for i := range run.rows {
 		r := &run.rows[i]
-		if served >= period && !run.critical.IsZero() && !r.at.Before(run.critical) {
-			if r.coldestMPa >= least {
-				return r.at, governs
-			}
-			governs = "strength"
+		if periodAt.IsZero() && served >= period {
+			periodAt = r.at
+		}
+		if strengthAt.IsZero() && !run.critical.IsZero() && !r.at.Before(run.critical) && r.coldestMPa >= least {
+			strengthAt = r.at
+		}
+		if !periodAt.IsZero() && !strengthAt.IsZero() {
+			break
 		}
 		if share := concrete.Arr(r.topC, q) / full; share < 1 {
 			served += math.Max(0, share)
@@ -123,7 +139,10 @@ func (j *job) requiredUntil(run *course) (time.Time, string) {
 			served++
 		}
 	}
-	return time.Time{}, ""
+	if strengthAt.After(periodAt) {
+		governs = "strength"
+	}
+	return periodAt, strengthAt, governs
 }
 
 // localReleaseMPa is the strength a local rule wants before protection ends; 0

@@ -13,19 +13,22 @@ const onStep = 15 * time.Minute
 
 // A shield is what protection a pour needs.
 type shield struct {
-	needed  bool         // the bare concrete would not pass
-	bare    course       // without any blanket
-	layers  []Protection // what has to lie on it: the planned ones or those chosen
-	chosen  *blankets    // beyond what is planned; nil when the plan is enough or nothing passes
-	run     course       // under layers
-	basis   course       // as planned on the base made fit: what blankets are chosen after
-	holds   bool         // that run does not freeze
-	onBy    time.Time    // blankets later than this fail
-	late    string       // what two hours' delay does
-	ends    time.Time    // protection is required until
-	off     time.Time    // first working hour it may come off
-	governs string
-	freezes float64 // chance of freezing under layers; NaN when not drawn
+	needed bool         // the bare concrete would not pass
+	bare   course       // without any blanket
+	layers []Protection // what has to lie on it: the planned ones or those chosen
+	chosen *blankets    // beyond what is planned; nil when the plan is enough or nothing passes
+	run    course       // under layers
+	basis  course       // as planned on the base made fit: what blankets are chosen after
+	holds  bool         // that run does not freeze
+	onBy   time.Time    // blankets later than this fail
+	late   string       // what two hours' delay does
+	ends   time.Time    // protection is required until: the later of the next two
+	off    time.Time    // first working hour it may come off
+
+	periodAt, strengthAt time.Time // the period is served; the strength is there
+	gentle               time.Time // first hour after both at which baring is gentle
+	governs              string
+	freezes              float64 // chance of freezing under layers; NaN when not drawn
 }
 
 // A blankets is one way to lay what is at hand.
@@ -288,6 +291,24 @@ func delayed(list []Protection, by time.Duration) []Protection {
 	return late
 }
 
+// protected is what the hours come to under the protection that is asked for; nil
+// where that is no other than the plan's.
+func (j *job) protected() *Protected {
+	s := &j.shield
+	if !s.holds || (s.chosen == nil && j.fit == nil) || len(s.run.rows) == 0 {
+		return nil
+	}
+	day := j.dayOf(&j.plan, &s.run)
+	p := &Protected{
+		Timeline: j.timeline(&day, &s.run), MinTempBeforeCriticalC: new(s.run.minBeforeC),
+		Temperatures: j.temperatures(&s.run), Strength: s.run.strengths(),
+	}
+	if s.run.decided() {
+		p.FreezesBeforeCritical = new(s.run.frozeEarly)
+	}
+	return p
+}
+
 // protectionPlan is the shield as the answer prints it; nil when none is needed.
 func (j *job) protectionPlan() *ProtectionPlan {
 	s := &j.shield
@@ -308,5 +329,6 @@ func (j *job) protectionPlan() *ProtectionPlan {
 		}
 	}
 	p.OnAt = timeOrNil(on)
+	p.PeriodUntil, p.StrengthUntil, p.GentleFrom = timeOrNil(s.periodAt), timeOrNil(s.strengthAt), timeOrNil(s.gentle)
 	return p
 }

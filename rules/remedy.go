@@ -144,9 +144,9 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 	}
 	if layers[len(layers)-1].OnAt.Before(j.c.AssessedAt) && on.Before(j.c.AssessedAt) && j.placed() { // they lie already
 		r.Sentence = fmt.Sprintf("Keep the blankets of %s on", say.rvalue(total))
-		r.By = timeOrNil(s.ends)
-		if !s.ends.IsZero() {
-			r.Sentence += " until " + say.clock(s.ends)
+		r.By = timeOrNil(s.keptUntil())
+		if end := s.keptUntil(); !end.IsZero() {
+			r.Sentence += " until " + say.clock(end)
 		}
 		return r.withChance(s.freezes)
 	}
@@ -154,8 +154,8 @@ func (j *job) blanketRemedy(layers []Protection) *Remedy {
 		r.By = &s.onBy
 		r.Sentence += fmt.Sprintf(", at the latest %s", say.clock(s.onBy))
 	}
-	if !s.ends.IsZero() {
-		r.Sentence += fmt.Sprintf(", and keep them on until %s", say.clock(s.ends))
+	if end := s.keptUntil(); !end.IsZero() {
+		r.Sentence += fmt.Sprintf(", and keep them on until %s", say.clock(end))
 	}
 	return r.withChance(s.freezes)
 }

@@ -140,15 +140,12 @@ func (u Units) Liquid(l float64) string {
 }
 
 // Stress is a strength: "500 psi" to the 10 below 1,000 and to the 50 above, or
-// "2.25 MPa" and, from 10 on, "27.6 MPa". The critical strength reads as it is
+// "27.6 MPa". The critical strength reads as it is
 // published in both: 500 psi and 3.5 MPa (Powers 1962; PCA; ACI 306R).
 func (u Units) Stress(mpa float64) string {
 	if !u.us() {
 		if math.Abs(mpa-concrete.CriticalMPa) < 1e-6 {
 			return "3.5 MPa"
-		}
-		if mpa < 10 {
-			return trimmed(mpa, 2) + " MPa"
 		}
 		return trimmed(mpa, 1) + " MPa"
 	}

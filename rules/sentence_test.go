@@ -46,7 +46,7 @@ func TestUnitWords(t *testing.T) {
 		{UnitsSI.Stress(27.6), "27.6 MPa"},
 		{UnitsSI.Stress(concrete.CriticalMPa), "3.5 MPa"}, // Powers 1962; PCA; ACI 306R: 500 psi (3.5 MPa)
 		{UnitsUS.Stress(concrete.CriticalMPa), "500 psi"},
-		{UnitsSI.Stress(2.25), "2.25 MPa"},
+		{UnitsSI.Stress(1.24), "1.2 MPa"},
 		{UnitsUS.RValue(4 * 0.1761102), "R-4"},
 		{UnitsUS.RValue(0.6), "R-3.4"},
 		{UnitsSI.RValue(0.7), "0.70 m²K/W"},

@@ -232,11 +232,16 @@ func layers(n int) string {
 }
 
 func (p page) hours() {
-	t, chance := p.a.Timeline, p.a.Chance
-	if chance == nil {
-		chance = &rules.Chance{}
+	t, coldest, title := p.a.Timeline, p.a.MinTempBeforeCriticalC, "THE HOURS"
+	var chance rules.Chance
+	if p.a.Chance != nil {
+		chance = *p.a.Chance
 	}
-	p.title("THE HOURS")
+	if protected := p.a.Protected; protected != nil {
+		t, coldest, title = protected.Timeline, protected.MinTempBeforeCriticalC, "THE HOURS, PROTECTED AS ABOVE"
+		chance.Sawcut, chance.CriticalStrength = rules.Band{}, rules.Band{} // these are of the plan without it
+	}
+	p.title(title)
 	for _, row := range []struct {
 		label string
 		at    *time.Time
@@ -251,7 +256,7 @@ func (p page) hours() {
 		{"saw cut from", t.SawcutFromAt, chance.Sawcut},
 		{"saw cut until", laterThan(t.SawcutUntilAt, t.SawcutFromAt), rules.Band{}},
 		{p.Stress(p.a.CriticalMPa) + " reached", t.CriticalStrengthAt, chance.CriticalStrength},
-		{"protected until", t.ProtectUntilAt, rules.Band{}},
+		{"keep at least to", t.ProtectUntilAt, rules.Band{}},
 	} {
 		if row.at == nil {
 			continue
@@ -262,8 +267,8 @@ func (p page) hours() {
 		}
 		p.item(row.label, text)
 	}
-	if p.a.MinTempBeforeCriticalC != nil {
-		p.item("coldest before", p.Temp(*p.a.MinTempBeforeCriticalC)+" in the concrete, before it has that strength")
+	if coldest != nil {
+		p.item("coldest before", p.Temp(*coldest)+" in the concrete, before it has that strength")
 	}
 	if g := p.a.Ground; g != nil {
 		text := fmt.Sprintf("%s at the start, %s", p.Temp(g.SurfaceC), strings.ReplaceAll(g.State, "_", " "))

@@ -84,9 +84,9 @@ func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 	row.Since = s.day(since)
 	switch a.OperatorState {
 	case "acknowledged":
-		row.State, row.Note = "Acknowledged by "+a.AcknowledgedBy+until(s, a.AcknowledgedUntil), a.AckNote
+		row.State, row.Note = "Acknowledged by "+apart(a.AcknowledgedBy)+until(s, a.AcknowledgedUntil), a.AckNote
 	case "shelved":
-		row.State, row.Note = "Shelved by "+a.ShelvedBy+until(s, a.ShelvedUntil), a.ShelveReason
+		row.State, row.Note = "Shelved by "+apart(a.ShelvedBy)+until(s, a.ShelvedUntil), a.ShelveReason
 	default:
 		row.CanAck = a.Condition != "cleared" && v.onSite()
 	}
@@ -104,7 +104,7 @@ func aboutText(a db.AlertLine) string {
 	case a.PourName != nil:
 		return *a.PourName
 	case a.Source != nil:
-		return "Weather source " + *a.Source
+		return "Weather source " + apart(*a.Source)
 	}
 	return ""
 }

@@ -135,7 +135,9 @@ func (c *chrome) screenshot(t *testing.T, name string) {
 }
 
 // audit looks for what WCAG 2.2 asks and a program can tell: text that stands out against what lies behind it by 4.5 to
-// 1, or 3 to 1 where it is large (1.4.3), names of fields and of links (4.1.2), and a page no wider than its window (1.4.10).
+// 1, or 3 to 1 where it is large (1.4.3), borders of fields that stand out by 3 to 1 (1.4.11), names of fields, links,
+// groups and drawings (4.1.2), errors tied to their fields (3.3.1), targets of 24 by 24 pixels outside of sentences
+// (2.5.8), ids that are unique, headings that leave no level out (1.3.1), and a page no wider than its window (1.4.10).
 const audit = `(() => {
   const found = [];
   const parts = (c) => { const m = c.match(/[\d.]+/g).map(Number); return m.length === 3 ? [...m, 1] : m; };
@@ -158,6 +160,28 @@ const audit = `(() => {
     const size = parseFloat(style.fontSize), large = size >= 24 || size >= 18.66 && Number(style.fontWeight) >= 700;
     if (ratio < (large ? 3 : 4.5)) found.push("contrast " + ratio.toFixed(2) + ": " + e.textContent.trim().slice(0, 40));
   }
+  const seenAt = (e) => e.checkVisibility({ visibilityProperty: true }) && !e.closest("details:not([open]) > :not(summary)");
+  for (const e of document.querySelectorAll("input:not([type=hidden]):not([type=checkbox]):not([type=file]), select, textarea")) {
+    if (!seenAt(e)) continue;
+    const a = light(over(parts(getComputedStyle(e).borderTopColor), behind(e.parentElement))), b = light(behind(e.parentElement));
+    if ((Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05) < 3) found.push("border of " + e.name);
+  }
+  for (const e of document.querySelectorAll("button, select, summary, input:not([type=hidden]), a[href]")) {
+    if (!seenAt(e) || e.matches(".skip")) continue;
+    const target = e.matches("[type=checkbox]") ? e.closest("label") : e, box = target.getBoundingClientRect();
+    const inText = e.matches("a") && getComputedStyle(e).display === "inline" && [...e.parentElement.childNodes].some((n) => n !== e && n.textContent.trim());
+    const alone = e.matches("a") && getComputedStyle(e).display === "inline";
+    if (!inText && !alone && (box.width < 24 || box.height < 24)) found.push("small target " + Math.round(box.width) + "x" + Math.round(box.height) + ": " + e.outerHTML.slice(0, 60));
+    if (alone && !inText && box.height < 16) found.push("small link: " + e.outerHTML.slice(0, 60));
+  }
+  for (const e of document.querySelectorAll("[aria-invalid]")) if (!document.getElementById((e.getAttribute("aria-describedby") || "").split(" ")[0])) found.push("error not tied: " + e.name);
+  for (const e of document.querySelectorAll("[aria-describedby], [aria-labelledby]")) for (const id of ((e.getAttribute("aria-describedby") || "") + " " + (e.getAttribute("aria-labelledby") || "")).trim().split(/ +/)) if (!document.getElementById(id)) found.push("no element " + id);
+  const ids = [...document.querySelectorAll("[id]")].map((e) => e.id);
+  if (new Set(ids).size !== ids.length) found.push("ids twice: " + ids.filter((id, i) => ids.indexOf(id) !== i).slice(0, 3));
+  let level = 0;
+  for (const h of document.querySelectorAll("h1, h2, h3, h4")) { const n = Number(h.tagName[1]); if (n > level + 1) found.push("heading leaves a level out: " + h.textContent.slice(0, 40)); level = n; }
+  for (const f of document.querySelectorAll("fieldset")) if (!f.querySelector("legend")?.textContent.trim()) found.push("group without a name");
+  for (const s of document.querySelectorAll("svg:not([aria-hidden])")) if (!s.querySelector("title")) found.push("drawing without a name");
   for (const f of document.querySelectorAll("input:not([type=hidden]), select, textarea")) if (!f.labels || !f.labels.length) found.push("no label: " + f.name);
   for (const a of document.querySelectorAll("a, button")) if (!a.textContent.trim()) found.push("no name: " + a.outerHTML.slice(0, 80));
   if (document.documentElement.scrollWidth > document.documentElement.clientWidth) found.push("wider than the window: " + document.documentElement.scrollWidth);
@@ -167,6 +191,7 @@ const audit = `(() => {
 
 func TestPagesInABrowser(t *testing.T) {
 	c := newChrome(t)
+	faults := map[string]string{} // where each was last seen
 	for _, units := range []rules.Units{rules.UnitsUS, rules.UnitsSI} {
 		w := newWorld(t, units).stock()
 		c.hosts = map[string]bool{}
@@ -177,14 +202,16 @@ func TestPagesInABrowser(t *testing.T) {
 				call(t, c, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 844, DeviceScaleFactor: 1, Mobile: name == "phone"})
 				for title, path := range w.screens() {
 					c.run(t, chromedp.Navigate(w.server.URL+path), chromedp.WaitReady(chromedp.CSS("main")))
-					found := ask(t, c, chromedp.Evaluate[[]string](audit))
-					require.Empty(t, found, "%s %s %s %s", units, light, name, path)
+					for _, fault := range ask(t, c, chromedp.Evaluate[[]string](audit)) {
+						faults[fault] = fmt.Sprintf("%s %s %s %s", units, light, name, path)
+					}
 					c.screenshot(t, fmt.Sprintf("%s-%s-%s-%s", title, units, light, name))
 				}
 			}
 		}
 		c.clean(t, w)
 	}
+	require.Empty(t, faults)
 }
 
 // screens are the pages to be looked at, by a name for the picture.

@@ -169,7 +169,7 @@ func mixKind() *recordKind {
 			{"w/cm", func(_ voice, d doc) string {
 				return fmt.Sprintf("%.2f", amount(d, "water_kg_m3")/(amount(d, "cement_kg_m3")+amount(d, "fly_ash_kg_m3")+amount(d, "slag_kg_m3")))
 			}},
-			{"Slump", func(s voice, d doc) string { return thickness.orNone(s, amount(d, "slump_mm")) }},
+			{"Slump", func(s voice, d doc) string { return slumpText(s, amount(d, "slump_mm")) }},
 			{"Air", func(s voice, d doc) string { return percentage.orNone(s, amount(d, "air_pct")) }},
 			{"Admixtures", mixAdmixtures},
 		},
@@ -191,6 +191,13 @@ func mixAdmixtures(_ voice, d doc) string {
 		}
 	}
 	return strings.Join(said, "; ")
+}
+
+func slumpText(s voice, mm float64) string {
+	if mm == 0 {
+		return dash
+	}
+	return s.Length(mm)
 }
 
 func mixGroups() []group {

@@ -352,7 +352,9 @@ func (form filledForm) list(list rows, s voice) shownRows {
 	for i := range n + max(list.spare, 1) {
 		entry := shownEntry{Label: list.label + " " + howManyth(i)}
 		for _, f := range list.fields {
-			entry.Fields = append(entry.Fields, form.field(fieldAt{f, list.name(i, f)}, s))
+			shown := form.field(fieldAt{f, list.name(i, f)}, s)
+			shown.Required = false // an entry may be left empty
+			entry.Fields = append(entry.Fields, shown)
 		}
 		shown.Entries = append(shown.Entries, entry)
 	}

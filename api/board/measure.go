@@ -32,7 +32,7 @@ var (
 	area        = measure{us: unit{name: "sq ft", scale: .09290304, digits: 1}, si: unit{name: "m²", digits: 1}}
 	volume      = measure{us: unit{name: "yd³", scale: m3PerYd3, digits: 2}, si: unit{name: "m³", digits: 2}}
 	volumeHour  = measure{us: unit{name: "yd³ in an hour", scale: m3PerYd3, digits: 1}, si: unit{name: "m³ in an hour", digits: 1}}
-	density     = measure{us: unit{name: "lb/yd³", scale: .45359237 / m3PerYd3, digits: 1}, si: unit{name: "kg/m³", digits: 1}}
+	density     = measure{us: unit{name: "lb/yd³", scale: .45359237 / m3PerYd3}, si: unit{name: "kg/m³", digits: 1}}
 	stress      = measure{us: unit{name: "psi", scale: mpaPerPSI}, si: unit{name: "MPa", digits: 1}}
 	resistance  = measure{us: unit{name: "R-value", scale: .1761102, digits: 2}, si: unit{name: "m²K/W", digits: 3}}
 	heatFlow    = measure{us: unit{name: "Btu/h per sq ft", scale: 3.154591, digits: 1}, si: unit{name: "W/m²"}}

@@ -104,8 +104,8 @@ func (b *Board) pourGroups(v *visit, stored doc) ([]group, error) {
 
 var atHand = rows{pointer: "protection_at_hand", label: "Blankets at hand", hint: "What could be laid if it is needed. The R-value of one layer stands on the label.", fields: []input{
 	{pointer: "name", label: "Name", kind: asWords},
-	{pointer: "r_m2k_w", label: "Insulation of one layer", kind: asFigure, measure: resistance, required: true},
-	{pointer: "area_m2", label: "Area at hand, all layers", hint: "Empty: enough.", kind: asFigure, measure: area},
+	{pointer: "r_m2k_w", label: "Insulation", kind: asFigure, measure: resistance, required: true},
+	{pointer: "area_m2", label: "Area, all layers", hint: "Empty: enough.", kind: asFigure, measure: area},
 	{pointer: "max_layers", label: "Most layers", hint: "Empty: 2.", kind: asFigure, measure: howMany},
 }}
 

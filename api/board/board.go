@@ -252,7 +252,7 @@ func (b *Board) draw(c echo.Context, v *visit, status int, name string, f frame)
 	if err := b.pages[name].ExecuteTemplate(&text, "layout", f); err != nil {
 		return fmt.Errorf("draw %s: %w", name, err)
 	}
-	return c.HTMLBlob(status, text.Bytes())
+	return c.HTMLBlob(status, selfContained(text.Bytes()))
 }
 
 // A trouble is what could not be done, in words for people.

@@ -14,9 +14,9 @@ import (
 // messageForms are the kinds of endpoints, by what they are for.
 var messageForms = []choice{
 	{Value: "standard", Text: "A program: JSON, signed"}, {Value: "cloudevents", Text: "A program: CloudEvents 1.0"}, {Value: "text", Text: "Plain text, by a template of your own"},
-	{Value: "chat_entities", Text: "Chat that takes {text} with entities"}, {Value: "chat_markdown", Text: "Chat that takes {text} in markdown"},
-	{Value: "chat_content", Text: "Chat that takes {content}"}, {Value: "chat_card", Text: "Chat that takes an adaptive card"},
-	{Value: "chat_text", Text: "Chat that takes {text} alone"}, {Value: "chat_html", Text: "Chat that takes {text, html}"},
+	{Value: "chat_entities", Text: "Chat: {text}, with <&> escaped"}, {Value: "chat_markdown", Text: "Chat: markdown in {text}"},
+	{Value: "chat_content", Text: "Chat: {content}"}, {Value: "chat_card", Text: "Chat: adaptive card"},
+	{Value: "chat_text", Text: "Chat: plain text in {text}"}, {Value: "chat_html", Text: "Chat: {text} and {html}"},
 }
 
 var severities = []choice{
@@ -133,7 +133,10 @@ func (b *Board) endpointPage(v *visit) error {
 	page.Facts = []fact{
 		{"State", capital(page.State)}, {"Since", s.moment(d.text("state_at"))}, {"Goes to", d.text("host")}, {"As", textOf(messageForms, d.text("kind"))},
 		{"Takes", textOf(severities, d.text("min_severity"))}, {"Crews", someOrAll(d.length("crew_ids"))}, {"Plants", someOrAll(d.length("plant_ids"))},
-		{"Last taken", s.moment(d.text("accepted_at"))}, {"Failing since", s.moment(d.text("failing_since"))},
+		{"Last taken", s.moment(d.text("accepted_at"))},
+	}
+	if page.Failing {
+		page.Facts = append(page.Facts, fact{"Failing since", s.moment(d.text("failing_since"))})
 	}
 	for _, l := range told.Items {
 		page.Told = append(page.Told, newToldLine(s, l))

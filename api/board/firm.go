@@ -59,7 +59,7 @@ func siteGroups() []group {
 		}},
 		{title: "Wind and sun", fields: []input{
 			{pointer: "terrain", label: "How it lies to the wind", kind: asPick, choices: terrains},
-			{pointer: "shade", label: "Direct sun kept off by what stands around", hint: "0 is a place in full sun, 100 one without any.", kind: asFigure, measure: share},
+			{pointer: "shade", label: "Shade", hint: "Share of direct sun kept off by what stands around: 0 is full sun.", kind: asFigure, measure: share},
 		}},
 		{title: "Local rules", folded: true, hint: "Limits of the city or agency at the site. They come on top of the published ones and can only tighten them.", lists: []rows{localRules}},
 		{title: "Weather sources", folded: true, hint: "Which source is taken first for what, by the names on the page Weather, with commas between. Empty: the firm's order, or else the usual one.", fields: sourceOrder()},

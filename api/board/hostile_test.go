@@ -53,18 +53,17 @@ func (w *world) rename(name string) {
 	})
 }
 
-// leaks finds text whose direction reaches beyond itself: controls of direction (Unicode UAX #9) outside of an isolate,
-// where other text follows in the same block. It also finds what is wider than the window.
+// leaks finds text whose direction reaches beyond itself: Latin text that a name beside it has turned to run from right
+// to left. It also finds what is wider than the window.
 const leaks = `(() => {
   const found = [];
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  const at = (node, i) => { const range = document.createRange(); range.setStart(node, i); range.setEnd(node, i + 1); return range.getBoundingClientRect(); };
   while (walker.nextNode()) {
-    const node = walker.currentNode, e = node.parentElement;
-    if (!/[\u202a-\u202e\u2066-\u2069]/.test(node.textContent.replace(/\u2068[^\u202a-\u202e\u2066-\u2069]*\u2069/g, ""))) continue;
-    let n = e;
-    while (n && getComputedStyle(n).display === "inline" && !getComputedStyle(n).unicodeBidi.startsWith("isolate")) n = n.parentElement;
-    const alone = n.textContent.trim() === node.textContent.trim();
-    if (!e.closest("option, textarea, pre, script") && !alone) found.push("leaks from <" + e.tagName.toLowerCase() + "> in " + n.outerHTML.slice(0, 80));
+    const node = walker.currentNode, text = node.textContent, word = /[A-Za-z]{2,}/.exec(text);
+    if (!word || /[^\x00-\x7f\u00a0-\u00ff\u2013\u201c\u201d]/.test(text) || node.parentElement.closest("option, textarea, title")) continue;
+    const a = at(node, word.index), b = at(node, word.index + 1);
+    if (a.width && Math.abs(a.top - b.top) < 2 && b.left < a.left - 1) found.push("turned round: " + text.trim().slice(0, 60));
   }
   if (document.documentElement.scrollWidth > document.documentElement.clientWidth) {
     const wide = [...document.querySelectorAll("main *, header *, footer *")].filter((e) => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest(".scroll, svg"));

@@ -73,19 +73,12 @@ var tied = strings.NewReplacer(" °", "\u00a0°", " %", "\u00a0%", " a.m.", "\u0
 
 func tie(text string) string { return tied.Replace(text) }
 
-// apart keeps the direction of a name out of the sentence around it: within an isolate of its own (Unicode UAX #9), and
-// without the controls by which it could leave that.
+// apart keeps the direction of a name out of the sentence around it.
 func apart(name string) string {
-	name = strings.Map(func(r rune) rune {
-		if r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' {
-			return -1
-		}
-		return r
-	}, name)
-	if !strings.ContainsFunc(name, func(r rune) bool { return r >= '\u0590' }) {
+	if !strings.ContainsFunc(name, func(r rune) bool { return r >= '\u0590' }) { // where scripts that run from the right begin
 		return name
 	}
-	return "\u2068" + name + "\u2069"
+	return string(fsi) + closed(name) + string(pdi)
 }
 
 // stop ends a sentence, which one that ends in a.m. or p.m. has done by itself.

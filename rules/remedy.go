@@ -37,6 +37,7 @@ func (j *job) remedy(findings []Finding) error {
 			return err
 		}
 	}
+	j.settleCover(findings)
 	if err := j.settleDose(findings); err != nil {
 		return err
 	}
@@ -64,6 +65,15 @@ func (j *job) remedyOf(f *Finding) (*Remedy, error) {
 		return j.finishSooner(func(d *daylong) bool { return !d.afterHours() })
 	default:
 		return nil, nil
+	}
+}
+
+// settleCover lets the remedy of the base name the cover that others count on.
+func (j *job) settleCover(findings []Finding) {
+	for i := range findings {
+		if f := &findings[i]; f.Rule == "ground.frozen" && f.Remedy != nil {
+			f.Remedy = j.fitRemedy()
+		}
 	}
 }
 
@@ -310,11 +320,36 @@ func (j *job) keepWarm() *Remedy {
 	return r
 }
 
-// finishSooner finds the least change with which finishing ends in time: warmer
-// concrete, an accelerator, both, or an earlier start.
+// finishOnFitBase is the base made fit, where finishing ends in time on it and
+// nothing else has to change: by the least cover, else by the longest, which is
+// then asked for throughout.
+func (j *job) finishOnFitBase(inTime func(*daylong) bool) (*Remedy, error) {
+	least := j.fit
+	for fit := least; fit != nil; fit = fit.longest {
+		j.fit = fit
+		p := j.readied()
+		run, err := j.follow(&p, proof)
+		if err != nil {
+			return nil, err
+		}
+		if day := j.dayOf(&p, &run); !day.finishingEnds.IsZero() && inTime(&day) {
+			r := j.fitRemedy()
+			r.Sentence += fmt.Sprintf(" On it finishing ends about %s.", j.say().clock(day.finishingEnds))
+			return r, nil
+		}
+	}
+	j.fit = least
+	return nil, nil
+}
+
+// finishSooner finds the least change with which finishing ends in time: the base
+// made fit, warmer concrete, an accelerator, or both.
 func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 	if j.placed() {
 		return nil, nil
+	}
+	if r, err := j.finishOnFitBase(inTime); r != nil || err != nil {
+		return r, err
 	}
 	say := j.say()
 	type change struct {

@@ -16,8 +16,20 @@ const heatUnderCoverWm2 = 150.0
 // usualHeatedRM2KW is the label of the blankets that lie over hoses, R-4. CAL.
 const usualHeatedRM2KW = 0.70
 
-// coverHours are the hours of cover before the start that are tried.
+// coverHours are the hours of cover before the start that are tried, and all that
+// are left.
 var coverHours = []float64{6, 12, 18, 24, 36, 48, 72, 96}
+
+// coverFor are the hours of cover that the time left allows for.
+func coverFor(leadH float64) []float64 {
+	all := make([]float64, 0, len(coverHours))
+	for _, h := range coverHours {
+		if h < leadH {
+			all = append(all, h)
+		}
+	}
+	return append(all, math.Min(leadH, 24*windowDays))
+}
 
 // A fitBase is the base made fit by what lies on it before placing.
 type fitBase struct {
@@ -28,6 +40,7 @@ type fitBase struct {
 	tooLate bool // it needs more hours than are left
 	from    time.Time
 	state   slab.State // of the ground at the start
+	longest *fitBase   // the same begun as early as possible; nil when that is no longer
 }
 
 // makeBaseFit finds the least hours of the blankets at hand, else of heat, that
@@ -77,25 +90,31 @@ func (j *job) leastCover(kind fitBase) (*fitBase, error) {
 		return nil, nil
 	}
 	start := j.wx.clock(j.c.Pour.StartsAt)
-	var lanes []slab.GroundLane
-	for _, h := range coverHours {
-		if h <= lead {
-			lanes = append(lanes, j.coveredLane(&kind, start-h))
-		}
+	tried := coverFor(lead)
+	lanes := make([]slab.GroundLane, len(tried))
+	for i, h := range tried {
+		lanes[i] = j.coveredLane(&kind, start-h)
 	}
 	tracks, err := j.coveredTracks(lanes, j.c.Pour.StartsAt, slab.Forever)
 	if err != nil {
 		return nil, err
 	}
+	var least *fitBase
 	for i := range tracks {
 		sample := tracks[i].At(start)
-		if j.makesFit(&sample) {
-			kind.hours, kind.state = coverHours[i], tracks[i].Last()
-			kind.from = j.c.Pour.StartsAt.Add(-hours(kind.hours))
-			return &kind, nil
+		if !j.makesFit(&sample) {
+			continue
+		}
+		fit := kind
+		fit.hours, fit.state = tried[i], tracks[i].Last()
+		fit.from = j.c.Pour.StartsAt.Add(-hours(fit.hours))
+		if least == nil {
+			least = &fit
+		} else {
+			least.longest = &fit
 		}
 	}
-	return nil, nil
+	return least, nil
 }
 
 // longestHeat is how long the base is heated at most before it is given up.

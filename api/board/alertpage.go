@@ -16,7 +16,8 @@ type alertPage struct {
 	Since   string
 	History []happened
 	Told    []toldLine
-	Office  bool // sees deliveries
+	Office  bool         // sees deliveries
+	Because *explanation // nil where the API explains nothing
 }
 
 type happened struct {
@@ -57,6 +58,9 @@ func (b *Board) alert(v *visit) error {
 			page.Told = append(page.Told, newToldLine(s, l))
 		}
 	}
+	if page.Because, err = b.explanation(v, s, a.ID.String()); err != nil {
+		return err
+	}
 	return b.show(v, "alert", "alerts", "Alert", page)
 }
 
@@ -84,8 +88,11 @@ var transitionWords = map[string]string{
 	"alert.reminder": "Reminded",
 }
 
+// actorWords are the parts of the program that do something to alerts.
+var actorWords = map[string]string{"scheduler": "frostgate"}
+
 func happenedOf(s voice, t db.Transition) happened {
-	h := happened{At: s.day(&t.At), What: eventWords(t.Event), Who: t.Actor, Note: t.Note}
+	h := happened{At: s.day(&t.At), What: eventWords(t.Event), Who: textOr(actorWords, t.Actor), Note: t.Note}
 	if text := alertText(db.Alert{Detail: t.Detail}); h.Note == "" {
 		h.Note = text
 	}

@@ -1,6 +1,8 @@
 package board
 
 import (
+	"bytes"
+	"encoding/json"
 	"net/http"
 	"strconv"
 	"time"
@@ -189,13 +191,17 @@ func (b *Board) deliveryPage(v *visit) error {
 	if err != nil {
 		return err
 	}
-	page := deliveryPage{To: "Message", ToLink: "/firm/endpoints/" + d.text("endpoint_id"), Body: d.text("body")}
+	page := deliveryPage{To: "Message", ToLink: "/firm/endpoints/" + d.text("endpoint_id"), Body: indented(d.text("body"))}
 	if alert := d.text("alert_id"); alert != "" {
 		page.AlertLink = "/alerts/" + alert
 	}
-	page.Facts = []fact{
-		{"Made", s.moment(d.text("created_at"))}, {"State", deliveryWords[d.text("state")]}, {"Reason", d.text("reason")}, {"Severity", d.text("severity")},
+	for _, f := range []fact{
+		{"Made", s.moment(d.text("created_at"))}, {"State", textOr(deliveryWords, d.text("state"))}, {"Reason", d.text("reason")}, {"Severity", d.text("severity")},
 		{"Next try", s.moment(d.text("next_attempt_at"))}, {"Settled", s.moment(d.text("settled_at"))}, {"Id", d.text("webhook_id")},
+	} {
+		if f.Value != "" && f.Value != dash {
+			page.Facts = append(page.Facts, f)
+		}
 	}
 	for i := range d.length("tries") {
 		at := "tries/" + strconv.Itoa(i) + "/"
@@ -212,6 +218,15 @@ func (b *Board) deliveryPage(v *visit) error {
 		page.Tries = append(page.Tries, line)
 	}
 	return b.show(v, "delivery", "alerts", "Message", page)
+}
+
+// indented lays JSON out for reading; other text stays as it is.
+func indented(text string) string {
+	var out bytes.Buffer
+	if json.Indent(&out, []byte(text), "", "  ") != nil {
+		return text
+	}
+	return out.String()
 }
 
 func textOr(words map[string]string, value string) string {

@@ -56,6 +56,7 @@ func (b *Board) firmPage(v *visit) error {
 // A listPage is the records of a kind.
 type listPage struct {
 	Kinds      []choice // tabs; the value is an address
+	Title      string
 	One, Many  string
 	At         string
 	Text       string
@@ -78,7 +79,7 @@ type listRow struct {
 func (b *Board) listPage(k *recordKind) func(*visit) error {
 	return func(v *visit) error {
 		page := listPage{
-			One: k.one, Many: k.many, At: k.at, Text: strings.TrimSpace(v.QueryParam("text")), Archived: v.QueryParam("archived") != "",
+			Title: capital(k.many), One: k.one, Many: k.many, At: k.at, Text: strings.TrimSpace(v.QueryParam("text")), Archived: v.QueryParam("archived") != "",
 			CanEdit: v.dispatcher(), Kinds: firmTabs(v, k.at), Finds: k.archives, A: article(k.one),
 			Lacking: cmp.Or(k.lacking, "Add the first; a pour needs a site, a crew, a plant and a mix."),
 		}
@@ -106,7 +107,7 @@ func (b *Board) listPage(k *recordKind) func(*visit) error {
 			page.Rows = append(page.Rows, k.row(s, d, v.dispatcher()))
 		}
 		page.Next = nextAddress(k.at, found.next)
-		return b.draw(v.Context, v, http.StatusOK, "records", frame{Title: capital(k.many), Nav: "firm", Done: done[v.QueryParam("done")], Page: page})
+		return b.draw(v.Context, v, http.StatusOK, "records", frame{Title: page.Title, Nav: "firm", Done: done[v.QueryParam("done")], Page: page})
 	}
 }
 

@@ -221,7 +221,7 @@ func (j *job) courses(lanes []slab.Lane, f fidelity, planned func(i int) *pour) 
 	defer b.giveBack()
 	results, err := b.RunPour(slab.PourRun{
 		Element: j.element(planned(0), f), Ground: f.ground(j), Site: j.c.slabSite(), HoursH: f.horizonH(j),
-		StopWhenKnown: !f.whole, StopOnGuard: f.guard && !j.ownCritical(), Series: f.series || j.ownCritical(),
+		StopWhenKnown: !f.whole, StopOnGuard: f.guard && !j.ownCritical(), Series: f.series || j.ownCritical(), TempsOnly: f.coarse && !j.ownCritical(),
 		Lanes: lanes, Into: b.results,
 	})
 	if err != nil {

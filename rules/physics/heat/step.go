@@ -304,8 +304,13 @@ func (c *Column) place(i int, x *Lanes, at []Lanes, done *[Width]bool) {
 //
 //go:norace
 func (c *Column) branch(i, l int, atC, solvedC float64) {
-	m := &c.material[i][l]
-	h := m.EnthalpyJM3(atC) + c.slope[i][l]*(solvedC-atC)
+	m, old := &c.material[i][l], c.old[i][l]
+	was := m.EnthalpyJM3(old)
+	h := was
+	if atC != old {
+		h = m.EnthalpyJM3(atC)
+	}
+	h += c.slope[i][l] * (solvedC - atC)
 	t := m.TempC(h)
 	if d := math.Abs(solvedC - t); d > c.worstK[l] {
 		c.worstK[l] = d
@@ -316,9 +321,9 @@ func (c *Column) branch(i, l int, atC, solvedC float64) {
 	c.temp[i][l] = t
 	c.slope[i][l] = m.SlopeJM3K(t)
 	c.lo[i][l], c.hi[i][l] = m.linear(t)
-	k, old := c.dz[i]/c.dtS, c.old[i][l]
+	k := c.dz[i] / c.dtS
 	c.storage[i][l] = k * c.slope[i][l]
-	c.change[i][l] = k * (c.slope[i][l]*(t-old) - (h - m.EnthalpyJM3(old)))
+	c.change[i][l] = k * (c.slope[i][l]*(t-old) - (h - was))
 }
 
 // settled marks the lanes whose step is solved and says whether all are.

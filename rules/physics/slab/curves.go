@@ -10,7 +10,7 @@ import (
 // asks for them in every cell at every step. Rates err by less than 4e-5 of
 // themselves, the degree by less than 1e-5.
 type curves struct {
-	model  *concrete.Model
+	model  concrete.Model
 	rates  [rateRows]rateRow
 	degree [degreeRows]float64
 }
@@ -33,10 +33,10 @@ const (
 
 // of fills the curves for a model, unless they are its own already.
 func (c *curves) of(m *concrete.Model) {
-	if c.model == m {
+	if c.model == *m {
 		return
 	}
-	c.model = m
+	c.model = *m
 	for i := range c.rates {
 		t := rateFromC + float64(i)/ratesPerK
 		c.rates[i].heat, c.rates[i].set, c.rates[i].strength = m.HeatRate(t), m.SetRate(t), m.StrengthRate(t)

@@ -33,6 +33,9 @@ type Detail struct {
 	Steps          []Stride
 	// FluxTolWm2 and TempTolK end the iteration of a step; see heat.Config.
 	FluxTolWm2, TempTolK float64
+	// DegreeStep is how far hydration goes before the concrete's properties follow; 0
+	// means 0.02.
+	DegreeStep float64
 }
 
 // A Stride is the length of steps until an hour after placing. Steps divide the
@@ -54,7 +57,7 @@ var (
 	}
 	Coarse = Detail{
 		ConcreteM: .0127, ConcreteGrowth: 1.8, BaseM: .0127, Growth: 1.6, DepthM: 3,
-		Steps: []Stride{{1, 300}, {4, 900}, {24, 1800}, {Forever, 3600}}, FluxTolWm2: 2, TempTolK: .05,
+		Steps: []Stride{{1, 300}, {4, 900}, {24, 1800}, {Forever, 3600}}, FluxTolWm2: 2, TempTolK: .05, DegreeStep: .05,
 	}
 )
 

@@ -289,8 +289,7 @@ func (s *Solver) rows(afterH float64) {
 		row := Sample{
 			AtH: r.startH + afterH, AirC: s.exposed[l].forcing.AirC(r.startH + afterH), SkinC: s.surface.SkinC[l],
 			TopC: p.now.topTempC[l], MeanC: p.tempAt(math.NaN(), l), BottomC: p.column.Temp(n - 1)[l], BaseC: p.column.Temp(n - 1)[l],
-			ColdestC: p.now.coldestC[l], ColdestMPa: r.weakestMPa(p, l), MeanMPa: r.meanMPa(p, l), TopMPa: r.topMPa(p, l),
-			SetAgeH: p.now.meanSet[l], StrengthAgeH: p.now.meanAge[l], WeakestAgeH: math.Min(p.now.weakAge[l], p.now.hurtAge[l]),
+			ColdestC: p.now.coldestC[l],
 		}
 		if p.run.Element.Kind != Wall {
 			row.BaseC = 0
@@ -298,9 +297,19 @@ func (s *Solver) rows(afterH float64) {
 				row.BaseC += part * p.column.Temp(n + i)[l]
 			}
 		}
-		for i, part := range p.part {
-			row.Degree += part * p.degree[i][l]
+		if !p.run.TempsOnly {
+			r.strengthen(p, l, &row)
 		}
 		r.result.Hourly = append(rows, row)
+	}
+}
+
+// strengthen fills the strengths, ages and hydration of a row.
+func (r *laneRun) strengthen(p *pouring, l int, row *Sample) {
+	row.ColdestMPa, row.MeanMPa, row.TopMPa = r.weakestMPa(p, l), r.meanMPa(p, l), r.topMPa(p, l)
+	row.SetAgeH, row.StrengthAgeH = p.now.meanSet[l], p.now.meanAge[l]
+	row.WeakestAgeH = math.Min(p.now.weakAge[l], p.now.hurtAge[l])
+	for i, part := range p.part {
+		row.Degree += part * p.degree[i][l]
 	}
 }

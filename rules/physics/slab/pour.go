@@ -72,6 +72,7 @@ type PourRun struct {
 	// the top has set: what then freezes, and how far, stays open.
 	StopOnGuard bool
 	Series      bool // fill Result.Hourly
+	TempsOnly   bool // without strengths, ages and hydration in it
 	Lanes       []Lane
 	Into        []Result // memory to use, may be nil
 }

@@ -218,14 +218,15 @@ func (p *pouring) renew(i, l int) {
 	p.column.SetMaterial(i, l, p.material(p.degree[i][l], p.column.Temp(i)[l]))
 }
 
-// degreeStep is how far hydration goes before properties follow.
-const degreeStep = 0.02
+// usualDegreeStep is Detail.DegreeStep where it is not given.
+const usualDegreeStep = 0.02
 
 // refresh renews the materials whose hydration has moved on.
 func (p *pouring) refresh() {
+	step := orDefault(p.run.Ground.detail.DegreeStep, usualDegreeStep)
 	for i := range p.cells {
 		for l := range p.lanes {
-			if p.degree[i][l]-p.refreshed[i][l] > degreeStep {
+			if p.degree[i][l]-p.refreshed[i][l] > step {
 				p.renew(i, l)
 			}
 		}
@@ -359,8 +360,8 @@ func (p *pouring) sum() {
 	*m = moment{weakAge: heat.All(Forever), hurtAge: heat.All(Forever), coldestC: heat.All(Forever), warmestC: heat.All(-Forever)}
 	for i := range p.cells {
 		set, strength, temp := &p.setAge[i], &p.strengthAge[i], p.column.Temp(i)
-		part := p.part[i]
-		for l := range p.lanes {
+		part, hurt := p.part[i], &p.hurt[i]
+		for l := range heat.Width { // lanes at rest too: a fixed number costs less
 			m.meanSet[l] += part * set[l]
 			m.meanAge[l] += part * strength[l]
 			if t := temp[l]; t < m.coldestC[l] {
@@ -369,14 +370,14 @@ func (p *pouring) sum() {
 			if t := temp[l]; t > m.warmestC[l] {
 				m.warmestC[l] = t
 			}
-			if p.hurt[i][l] {
+			if hurt[l] {
 				m.hurtAge[l] = min(m.hurtAge[l], strength[l])
 			} else {
 				m.weakAge[l] = min(m.weakAge[l], strength[l])
 			}
 		}
 		if top := p.topPart[i]; top > 0 {
-			for l := range p.lanes {
+			for l := range heat.Width {
 				m.topSet[l] += top * set[l]
 				m.topAge[l] += top * strength[l]
 				m.topTempC[l] += top * temp[l]

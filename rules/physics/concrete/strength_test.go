@@ -83,6 +83,18 @@ func TestTypeIIIOverTypeI(t *testing.T) {
 	}
 }
 
+// Case 47: type I at 1 day is the stronger the warmer it cured, from 25 F to 120 F
+// (Klieger 1958). That what cured hot falls behind later no maturity can reproduce.
+func TestWarmerIsStrongerAtOneDay(t *testing.T) {
+	m := model(t, concrete.Mix{Cement: concrete.TypeI})
+	before := 0.0
+	for _, f := range []float64{25, 40, 55, 73, 90, 105, 120} {
+		mpa := m.StrengthMPa(24 * m.StrengthRate(fromF(f)))
+		require.Greater(t, mpa, before, "%v F", f)
+		before = mpa
+	}
+}
+
 // Case 44: hours to 500 psi at constant temperature. Sense check: 24 to 48 h at 50 F
 // for plain mixes (The Constructor; ACI 306R-16 as summarised).
 func TestHoursToCriticalStrength(t *testing.T) {

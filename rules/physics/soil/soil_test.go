@@ -44,6 +44,12 @@ func TestConductivityAgainstCharts(t *testing.T) {
 	require.InDelta(t, .7154, soil.KerstenWmK(100*kgM3PerPCF, 15, soil.Fine, false)/wmKPerBtu, 1e-4)
 }
 
+// Case 26: a published example, 130 lb/ft3 dry with 5 % water weighs 136.5 lb/ft3.
+func TestWaterInSoil(t *testing.T) {
+	dry := 130 * kgM3PerPCF
+	require.InDelta(t, 136.5, (dry+soil.LatentJM3(dry, 5)/soil.FusionJKg)/kgM3PerPCF, 1e-6)
+}
+
 // Rows of the reference's table of layers; heat capacities by E33.
 func TestMaterials(t *testing.T) {
 	gravel := at(t, "gravel", 4)

@@ -88,7 +88,7 @@ func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
 			{pointer: "template", label: "Template", hint: "For plain text: fields such as {{.Pour}}; the API page lists them.", kind: asParagraph},
 		}},
 		{title: "What for", hint: "Nothing ticked is all of them.", fields: []input{
-			{pointer: "min_severity", label: "Severity", kind: asPick, choices: severities},
+			{pointer: "min_severity", label: "Severity", hint: "Empty: everything.", kind: asPick, choices: severities},
 			{pointer: "crew_ids", label: "Crews", kind: asSeveral, choices: crews},
 			{pointer: "plant_ids", label: "Plants", kind: asSeveral, choices: plants},
 		}},

@@ -94,7 +94,7 @@ func settingsGroups() []group {
 	return []group{
 		{title: "Firm", fields: []input{
 			{pointer: "name", label: "Name", kind: asWords},
-			{pointer: "units", label: "Units of pages, messages and tables", kind: asPick, required: true, choices: []choice{{Value: "us", Text: "US: °F, inches, psi"}, {Value: "si", Text: "SI: °C, millimeters, MPa"}}},
+			{pointer: "units", label: "Units", kind: asPick, required: true, choices: []choice{{Value: "us", Text: "US: °F, inches, psi"}, {Value: "si", Text: "SI: °C, millimeters, MPa"}}},
 			{pointer: "code", label: "Published limits", hint: "Empty: those of the United States. A site may have its own.", kind: asPick, choices: codes},
 		}},
 		{title: "Experience", folded: true, hint: "What the firm has measured against the predictions. Empty: the usual value.", fields: []input{

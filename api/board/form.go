@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"slices"
+	"strings"
 
 	"frostgate/api/access"
 
@@ -284,6 +285,7 @@ type shownField struct {
 	Required, On, Compulsory bool
 	Options                  []choice
 	For, List                string
+	Blank                    string // what the empty choice stands for
 }
 
 var kindNames = map[fieldKind]string{
@@ -377,10 +379,23 @@ func (form filledForm) field(f fieldAt, s voice) shownField {
 	if theirs, ok := form.theirs[f.name]; ok {
 		shown.Theirs = f.said(theirs)
 	}
+	if blank, rest, ok := emptyChoice(f.hint); ok && f.kind == asPick {
+		shown.Blank, shown.Hint = blank, rest
+	}
 	if f.kind == asSeveral {
 		shown.Options = ticked(f.choices, value)
 	}
 	return shown
+}
+
+// emptyChoice takes out of a hint what the field stands at when it is left empty, for lists that can show that.
+func emptyChoice(hint string) (blank, rest string, ok bool) {
+	blank, ok = strings.CutPrefix(hint, "Empty: ")
+	if !ok {
+		return "", hint, false
+	}
+	blank, rest, _ = strings.Cut(blank, ". ")
+	return capital(strings.TrimSuffix(blank, ".")), rest, true
 }
 
 // said is a value as it reads in a sentence.

@@ -72,7 +72,7 @@ type listPage struct {
 
 type listRow struct {
 	ID, Name, Link string
-	Cells          []string
+	Cells          []fact
 	Archived       bool
 }
 
@@ -117,7 +117,7 @@ func (k *recordKind) row(s voice, d doc, edits bool) listRow {
 		r.Link = k.at + "/" + r.ID
 	}
 	for _, c := range k.columns {
-		r.Cells = append(r.Cells, c.text(s, d))
+		r.Cells = append(r.Cells, fact{c.head, c.text(s, d)})
 	}
 	return r
 }

@@ -135,6 +135,9 @@ func (j *job) compute() error {
 	if err := j.rollChance(); err != nil {
 		return err
 	}
+	if j.colder, err = j.ifColder(); err != nil {
+		return err
+	}
 	return j.lookAround()
 }
 
@@ -231,7 +234,7 @@ func (j *job) answer(findings []Finding) Assessment {
 			a.FreezesBeforeCritical = new(j.run.frozeEarly)
 		}
 	}
-	a.Chance = j.chance
+	a.Chance, a.IfColder = j.chance, j.colder
 	a.Windows = j.windows()
 	a.ColdWeather = j.coldWeather()
 	a.Cautions = j.cautions()

@@ -219,6 +219,17 @@ type Protected struct {
 	Strength               []StrengthRow `json:"strength"`
 }
 
+// A Colder is what air colder than forecast, from now on or from the start, does to
+// the hours of the day, in hours later; nil where one is not reached.
+type Colder struct {
+	ByC               float64  `json:"by_c"`
+	InitialSetH       *float64 `json:"initial_set_h"`
+	FinalSetH         *float64 `json:"final_set_h"` // the end of finishing is as much later
+	CriticalStrengthH *float64 `json:"critical_strength_h"`
+	SawcutH           *float64 `json:"sawcut_h"`
+	Sentence          string   `json:"sentence"`
+}
+
 // A Window is one start in the coming days with its verdict.
 type Window struct {
 	StartsAt time.Time `json:"starts_at"`
@@ -258,6 +269,7 @@ type Assessment struct {
 	MinTempBeforeCriticalC *float64         `json:"min_temp_before_critical_c"`
 	FreezesBeforeCritical  *bool            `json:"freezes_before_critical"`
 	Chance                 *Chance          `json:"chance"`
+	IfColder               *Colder          `json:"if_colder"` // nil once the top has set, and when it does not set
 	Windows                []Window         `json:"windows,omitempty"`
 	ColdWeather            ColdWeather      `json:"cold_weather"`
 	Cautions               []string         `json:"cautions"`

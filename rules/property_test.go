@@ -20,6 +20,10 @@ func anyCase(t *rapid.T) Case {
 		Timezone: rapid.SampledFrom([]string{"America/Chicago", "Europe/Oslo", "Asia/Kolkata", "UTC"}).Draw(t, "zone"),
 		Shade:    rapid.Float64Range(0, 1).Draw(t, "shade"), Terrain: rapid.SampledFrom([]Terrain{"", TerrainOpen, TerrainBuilt, TerrainSheltered}).Draw(t, "terrain"),
 	}}
+	c.Site.Code = rapid.SampledFrom(append([]Code{""}, codes...)).Draw(t, "code")
+	if rapid.Bool().Draw(t, "judgedThen") {
+		c.AssessedAt = start.Add(hours(rapid.Float64Range(-40, 60).Draw(t, "judged")))
+	}
 	p := &c.Pour
 	p.StartsAt = start
 	p.Element = rapid.SampledFrom([]Element{SlabOnGround, Footing, Wall}).Draw(t, "element")

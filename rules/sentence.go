@@ -192,9 +192,17 @@ func (u Units) HeatFlow(wM2 float64) string {
 // 20 Jan 06:00".
 func (u Units) Day(t time.Time) string {
 	if u.us() {
-		return t.Format("Mon Jan 2, ") + u.Hour(t)
+		return u.Date(t) + ", " + u.Hour(t)
 	}
-	return t.Format("Mon 2 Jan ") + u.Hour(t)
+	return u.Date(t) + " " + u.Hour(t)
+}
+
+// Date is a day in the zone of t: "Tue Jan 20" or "Tue 20 Jan".
+func (u Units) Date(t time.Time) string {
+	if u.us() {
+		return t.Format("Mon Jan 2")
+	}
+	return t.Format("Mon 2 Jan")
 }
 
 // Clock is a weekday with its hour in the zone of t, for times within a week:

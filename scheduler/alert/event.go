@@ -19,7 +19,7 @@ const Schema = 1
 // Quantities are SI with the unit beside them; text is in the firm's units and
 // the site's local time.
 type Event struct {
-	Type       string         `json:"type"`   // alert.raised, alert.changed, alert.cleared or endpoint.test
+	Type       string         `json:"type"`   // such as alert.raised, alert.cleared, call.first_light or digest
 	Schema     int            `json:"schema"` // 1
 	ID         uuid.UUID      `json:"id"`     // of the notice, the same for all endpoints
 	At         time.Time      `json:"at"`
@@ -36,8 +36,47 @@ type Event struct {
 	NextWindow *EventMoment   `json:"next_window,omitempty"`
 	Weather    []EventWeather `json:"weather,omitempty"`
 	Links      EventLinks     `json:"links,omitzero"`
+	Since      string         `json:"since,omitempty"`  // when the alert was raised, in local time
 	Group      *EventGroup    `json:"group,omitempty"`  // of alerts.grouped: several matters
 	Covers     []EventCover   `json:"covers,omitempty"` // all transitions that this message tells, when not just alert's
+	Before     *EventBefore   `json:"before,omitempty"` // what the message before said, where it differs
+	Call       *EventCall     `json:"call,omitempty"`   // of call.…: what the clock has to say of a pour
+	Digest     *EventDigest   `json:"digest,omitempty"` // of digest: a day's pours
+}
+
+// EventBefore is what the message before said of an alert, where it differs.
+type EventBefore struct {
+	Said        []string   `json:"said"` // the differences in words
+	Verdict     string     `json:"verdict,omitempty"`
+	Rule        string     `json:"rule,omitempty"`
+	Probability *float64   `json:"probability,omitempty"`
+	First       *time.Time `json:"first,omitempty"`
+	Starts      *time.Time `json:"starts,omitempty"`
+}
+
+// EventCall is what the clock has to say of a pour.
+type EventCall struct {
+	Due      EventMoment `json:"due"`
+	Until    EventMoment `json:"until"` // when it is of no more use
+	Severity Severity    `json:"severity"`
+	Said     []string    `json:"said"`
+}
+
+// EventDigest is a day's pours of those that an endpoint is for.
+type EventDigest struct {
+	Day   string            `json:"day"` // 2006-01-02
+	Title string            `json:"title"`
+	Pours []EventDigestPour `json:"pours"`
+	More  int               `json:"more,omitempty"` // others, for which there was no room
+}
+
+// EventDigestPour is a pour in a digest.
+type EventDigestPour struct {
+	EventPour
+	Verdict rules.Verdict `json:"verdict,omitempty"`
+	Reason  string        `json:"reason,omitempty"` // the worst, a sentence
+	Text    string        `json:"text"`             // all of it in one line
+	Link    string        `json:"link,omitempty"`
 }
 
 // EventAlert is the alert after the transition that is told.
@@ -108,8 +147,9 @@ type EventWeather struct {
 
 // EventLinks lead to the program's own pages.
 type EventLinks struct {
-	Pour  string `json:"pour,omitempty"`
-	Alert string `json:"alert,omitempty"`
+	Pour        string `json:"pour,omitempty"`
+	Alert       string `json:"alert,omitempty"`
+	Acknowledge string `json:"acknowledge,omitempty"` // signed, of one receiver, and good for a while
 }
 
 // Bytes is the body: made once, then sent unchanged.
@@ -138,6 +178,10 @@ func (e *Event) lines() []string {
 	switch {
 	case e.Group != nil:
 		e.composeGroup(say)
+	case e.Digest != nil:
+		e.composeDigest(say)
+	case e.Call != nil:
+		e.composeCall(say)
 	case e.Pour != nil:
 		e.composePour(say)
 	case e.Source != nil:
@@ -165,6 +209,14 @@ func (e *Event) composePour(say func(string, ...any)) {
 	}[e.Reason]; because != "" {
 		say("%s", because)
 	}
+	if e.Since != "" && e.Type != EventRaised {
+		say("So since %s", e.Since)
+	}
+	if e.Before != nil {
+		for _, said := range e.Before.Said {
+			say("%s", said)
+		}
+	}
 	if e.Finding != nil {
 		say("%s", e.Finding.Sentence)
 		if e.Finding.Probability != nil {
@@ -181,6 +233,35 @@ func (e *Event) composePour(say func(string, ...any)) {
 	}
 	if e.Pour.CancelBy != nil && e.Pour.CancelBy.At.After(e.At) {
 		say("The order can be cancelled until %s", e.Pour.CancelBy.Local)
+	}
+}
+
+func (e *Event) composeCall(say func(string, ...any)) {
+	say("%s: %s at %s, start %s", callTitles[e.Type], e.Pour.Name, e.Pour.Site, e.Pour.Starts.Local)
+	for _, said := range e.Call.Said {
+		say("%s", said)
+	}
+}
+
+var callTitles = map[string]string{
+	CallAfternoon: "For tomorrow", CallCancel: "Last hours to cancel", CallBase: "First light", CallCover: "Blankets on",
+	CallSaw: "Saw cut", CallUncover: "Protection may end",
+}
+
+func (e *Event) composeDigest(say func(string, ...any)) {
+	switch n := len(e.Digest.Pours) + e.Digest.More; n {
+	case 0:
+		say("%s: no pours", e.Digest.Title)
+	case 1:
+		say("%s: 1 pour", e.Digest.Title)
+	default:
+		say("%s: %d pours", e.Digest.Title, n)
+	}
+	for _, p := range e.Digest.Pours {
+		say("%s", p.Text)
+	}
+	if e.Digest.More > 0 {
+		say("And %d more", e.Digest.More)
 	}
 }
 

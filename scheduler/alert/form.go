@@ -102,8 +102,11 @@ func Write(e *Event, name, template string) (contentType string, body []byte, er
 
 // tag tells people a repeat from news.
 func (e *Event) tag() string {
-	if e.Group != nil {
+	switch {
+	case e.Group != nil:
 		return e.tagOfGroup()
+	case e.Call != nil, e.Digest != nil:
+		return fmt.Sprintf("Message %.8s", e.ID)
 	}
 	return fmt.Sprintf("Alert %.8s, message %d.%d", e.Alert.ID, e.Alert.Episode, e.Alert.Transition)
 }

@@ -15,7 +15,7 @@ import (
 // Fields are what a template of the firm's own can name, such as {{.Pour}}. What
 // a message has nothing to say about is empty.
 type Fields struct {
-	Type      string // alert.raised, alert.changed or alert.cleared
+	Type      string // such as alert.raised, alert.cleared, call.first_light or digest
 	Severity  string // warning, minor, major, critical or indeterminate
 	Reason    string // why it is said, such as condition_met
 	Text      string // all of it in plain sentences
@@ -32,7 +32,11 @@ type Fields struct {
 	RemedyBy  string
 	NextStart string // with a better verdict
 	Source    string // of weather
+	Since     string // when the alert was raised
+	Change    string // what the message before said otherwise
+	Due       string // of a call: its time
 	Link      string
+	AckLink   string // to acknowledge
 }
 
 // FieldsOf is what an event has for a template.
@@ -47,13 +51,20 @@ func FieldsOf(e *Event) Fields {
 	if e.Finding != nil {
 		f.Finding = e.Finding.Sentence
 	}
+	f.Since, f.AckLink = e.Since, e.Links.Acknowledge
+	if e.Before != nil {
+		f.Change = strings.Join(e.Before.Said, ". ")
+	}
+	if e.Call != nil {
+		f.Due, f.Severity = e.Call.Due.Local, string(e.Call.Severity)
+	}
 	if e.Remedy != nil {
 		f.Remedy, f.RemedyBy = e.Remedy.Sentence, localOf(e.Remedy.By)
 	}
 	if e.Source != nil {
 		f.Source = e.Source.Name
 	}
-	for _, text := range []*string{&f.Pour, &f.Site, &f.Crew, &f.Plant, &f.Finding, &f.Headline, &f.Text} {
+	for _, text := range []*string{&f.Pour, &f.Site, &f.Crew, &f.Plant, &f.Finding, &f.Headline, &f.Text, &f.Change} {
 		*text = printable(*text)
 	}
 	return f

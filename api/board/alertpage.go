@@ -13,7 +13,6 @@ import (
 // An alertPage is one alert: what happened to it, and who was told.
 type alertPage struct {
 	Alert   alertRow
-	Since   string
 	History []happened
 	Told    []toldLine
 	Office  bool         // sees deliveries
@@ -134,7 +133,6 @@ type shelvePage struct {
 	Alert   alertRow
 	Once    string
 	Fields  []shownField
-	Zone    string
 	Refused string
 }
 
@@ -163,7 +161,7 @@ func (b *Board) showShelve(v *visit, status int, reason, until string, refused *
 		local := v.now.In(s.zone)
 		until = time.Date(local.Year(), local.Month(), local.Day()+1, 6, 0, 0, 0, s.zone).Format(atFormat)
 	}
-	page := shelvePage{Alert: newAlertRow(v, a, s, ""), Once: once(), Zone: s.zone.String(), Fields: []shownField{
+	page := shelvePage{Alert: newAlertRow(v, a, s, ""), Once: once(), Fields: []shownField{
 		{Name: "reason", Label: "Why", Kind: kindNames[asWords], Value: reason, Required: true},
 		{Name: "until", Label: "Until", Kind: kindNames[asMoment], Value: until, Required: true, Hint: "A week at most, on the clock of " + s.zone.String() + "."},
 	}}

@@ -195,6 +195,8 @@ func TestPagesInABrowser(t *testing.T) {
 	for _, units := range []rules.Units{rules.UnitsUS, rules.UnitsSI} {
 		w := newWorld(t, units).stock()
 		c.hosts = map[string]bool{}
+		c.run(t, chromedp.Navigate(w.server.URL+"/"), chromedp.WaitReady(chromedp.CSS("main")))
+		c.auditHere(t, faults, string(units)+" sign-in")
 		c.signIn(t, w, w.grant(access.Dispatcher, everything))
 		for _, light := range []string{"light", "dark"} {
 			for name, width := range map[string]int64{"desktop": 1280, "phone": 360} {
@@ -202,16 +204,30 @@ func TestPagesInABrowser(t *testing.T) {
 				call(t, c, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 844, DeviceScaleFactor: 1, Mobile: name == "phone"})
 				for title, path := range w.screens() {
 					c.run(t, chromedp.Navigate(w.server.URL+path), chromedp.WaitReady(chromedp.CSS("main")))
-					for _, fault := range ask(t, c, chromedp.Evaluate[[]string](audit)) {
-						faults[fault] = fmt.Sprintf("%s %s %s %s", units, light, name, path)
-					}
+					c.auditHere(t, faults, fmt.Sprintf("%s %s %s %s", units, light, name, path))
 					c.screenshot(t, fmt.Sprintf("%s-%s-%s-%s", title, units, light, name))
 				}
 			}
 		}
+		c.run(t, chromedp.Navigate(w.server.URL+"/firm/mixes/new"), chromedp.WaitReady(chromedp.CSS("main")),
+			chromedp.Click(chromedp.CSS(".record button.main")), chromedp.WaitVisible(chromedp.CSS("div.wrong")))
+		c.auditHere(t, faults, string(units)+" refused")
+		c.screenshot(t, "refused-"+string(units))
+		c.run(t, chromedp.Navigate(w.server.URL+"/pours/nothing"), chromedp.WaitReady(chromedp.CSS("main")))
+		c.auditHere(t, faults, string(units)+" not found")
+		c.forgive("status of 422")
+		c.forgive("status of 404")
 		c.clean(t, w)
 	}
 	require.Empty(t, faults)
+}
+
+// auditHere adds the faults of the page that is shown.
+func (c *chrome) auditHere(t *testing.T, faults map[string]string, where string) {
+	t.Helper()
+	for _, fault := range ask(t, c, chromedp.Evaluate[[]string](audit)) {
+		faults[fault] = where
+	}
 }
 
 // screens are the pages to be looked at, by a name for the picture.

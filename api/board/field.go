@@ -224,16 +224,13 @@ func (f input) same(s voice, typed, shown string, stored any) bool {
 
 // siblings reads what stands in the same entry of a list.
 func siblings(texts map[string]string, pointer string) func(string) string {
-	parent, _, _ := cutLast(pointer)
+	parent := parentOf(pointer)
 	return func(name string) string { return texts[strings.TrimPrefix(parent+"/"+name, "/")] }
 }
 
-func cutLast(pointer string) (parent, name string, found bool) {
-	i := strings.LastIndex(pointer, "/")
-	if i < 0 {
-		return "", pointer, false
-	}
-	return pointer[:i], pointer[i+1:], true
+// parentOf is the pointer without its last part; empty at the top.
+func parentOf(pointer string) string {
+	return pointer[:max(strings.LastIndex(pointer, "/"), 0)]
 }
 
 // elementChoices are the kinds of things placed.

@@ -48,9 +48,7 @@ func shownTexts(groups []group, s voice, d doc) texts {
 			value = 0.0
 		}
 		shown[f.name] = f.text(s, value, func(name string) string {
-			parent, _, _ := cutLast(f.name)
-			text, _ := d.at(parent + "/" + name).(string)
-			return text
+			return d.text(parentOf(f.name) + "/" + name)
 		})
 	}
 	return shown

@@ -242,7 +242,7 @@ type formPage struct {
 	Title, Lead                   string
 	IsNew                         bool
 	Version, Shown                string
-	Once, Zone                    string
+	Once                          string
 	Groups                        []shownGroup
 	Refused                       string
 	General                       []string
@@ -279,13 +279,13 @@ type shownEntry struct {
 }
 
 type shownField struct {
-	Name, Label, Unit, Hint  string
-	Kind                     string
-	Value, Wrong, Theirs     string
-	Required, On, Compulsory bool
-	Options                  []choice
-	For, List                string
-	Blank                    string // what the empty choice stands for
+	Name, Label, Unit, Hint string
+	Kind                    string
+	Value, Wrong, Theirs    string
+	Required, On            bool
+	Options                 []choice
+	For, List               string
+	Blank                   string // what the empty choice stands for
 }
 
 var kindNames = map[fieldKind]string{
@@ -299,7 +299,7 @@ func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) e
 		return err
 	}
 	page := formPage{
-		Title: "Add " + article(k.one) + " " + k.one, Lead: k.lead, IsNew: form.stored == nil, Version: form.version, Once: once(), Zone: s.zone.String(),
+		Title: "Add " + article(k.one) + " " + k.one, Lead: k.lead, IsNew: form.stored == nil, Version: form.version, Once: once(),
 		Refused: form.refused, General: form.general, Back: k.at, Zones: zones,
 	}
 	if !page.IsNew {

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -293,7 +294,9 @@ func (j *job) temperatures(run *course) []TempRow {
 	rows := make([]TempRow, len(run.rows))
 	for i := range run.rows {
 		r := &run.rows[i]
-		rows[i] = TempRow{At: r.at, AirC: r.airC, TopC: r.topC, MeanC: r.meanC, BottomC: r.bottomC, BaseC: r.baseC}
+		rows[i] = TempRow{
+			At: r.at, AirC: milli(r.airC), TopC: milli(r.topC), MeanC: milli(r.meanC), BottomC: milli(r.bottomC), BaseC: milli(r.baseC),
+		}
 		k, _ := j.wx.index(r.at)
 		rows[i].AirP10C, rows[i].AirP90C = j.airBand(k, r.airC)
 		rows[i].PrecipMM, rows[i].SnowMM = j.wx.hours[k].fallen()
@@ -304,7 +307,16 @@ func (j *job) temperatures(run *course) []TempRow {
 // airBand is the 10 and 90 percent quantile of the air of hour k.
 func (j *job) airBand(k int, airC float64) (p10, p90 *float64) {
 	by := decile * j.wx.sdAt(k, j.c.AssessedAt).airC
-	return new(airC - by), new(airC + by)
+	return new(milli(airC - by)), new(milli(airC + by))
+}
+
+// milli is a number of a row to three decimals, far below what the model knows:
+// documents are kept by the thousand.
+func milli(x float64) float64 {
+	if x = math.Round(x * 1000); x == 0 {
+		return 0 // and not -0
+	}
+	return x / 1000
 }
 
 // fallen is the precipitation of an hour and the part that is snow or ice, as
@@ -324,7 +336,7 @@ func (c *course) strengths() []StrengthRow {
 	rows := make([]StrengthRow, len(c.rows))
 	for i := range c.rows {
 		r := &c.rows[i]
-		rows[i] = StrengthRow{At: r.at, ColdestMPa: r.coldestMPa, MeanMPa: r.meanMPa}
+		rows[i] = StrengthRow{At: r.at, ColdestMPa: milli(r.coldestMPa), MeanMPa: milli(r.meanMPa)}
 	}
 	return rows
 }

@@ -49,6 +49,10 @@ type Alert struct {
 	ShelveReason      string
 	ShelvedUntil      *time.Time
 	WakeAt            *time.Time // when it is to be looked at again, whatever happens
+	Escalation        int        // rank of endpoints that is told
+	EscalatedAt       *time.Time // since when
+	RemindedAt        *time.Time
+	FollowAt          *time.Time // when time alone may do the next thing: remind, escalate, end what is limited
 }
 
 // Transition is one change of an alert, kept for ever.
@@ -84,7 +88,8 @@ type AlertLine struct {
 const alertColumns = `a.id, a.created_at, a.updated_at, a.pour_id, a.source, a.kind, a.condition, a.operator_state, a.severity,
 	a.verified, a.chattering, a.inhibited_by, a.episode, a.transition, a.reason, a.detail, a.memory, a.raised_at, a.cleared_at,
 	a.changed_at, a.noticed_at, a.acknowledged_by, a.acknowledged_at, a.acknowledged_until, a.ack_note,
-	a.shelved_by, a.shelve_reason, a.shelved_until, a.wake_at`
+	a.shelved_by, a.shelve_reason, a.shelved_until, a.wake_at,
+	a.escalation, a.escalated_at, a.reminded_at, a.follow_at`
 
 const alertLine = `
 select ` + alertColumns + `, p.name as pour_name, p.starts_at, p.site_id, s.name as site_name, s.timezone, p.crew_id, p.plant_id
@@ -192,7 +197,8 @@ const alertState = `
 	detail = coalesce(@detail::jsonb, '{}'), memory = coalesce(@memory::jsonb, '{}'), raised_at = @raised_at,
 	cleared_at = @cleared_at, changed_at = @changed_at, noticed_at = @noticed_at, acknowledged_by = @acknowledged_by,
 	acknowledged_at = @acknowledged_at, acknowledged_until = @acknowledged_until, ack_note = @ack_note,
-	shelved_by = @shelved_by, shelve_reason = @shelve_reason, shelved_until = @shelved_until, wake_at = @wake_at`
+	shelved_by = @shelved_by, shelve_reason = @shelve_reason, shelved_until = @shelved_until, wake_at = @wake_at,
+	escalation = @escalation, escalated_at = @escalated_at, reminded_at = @reminded_at, follow_at = @follow_at`
 
 const saveAlert = `update alerts set ` + alertState + ` where id = @id and transition = @transition`
 
@@ -266,6 +272,17 @@ func (r reads) DueAlerts(ctx context.Context, now time.Time, limit int) ([]uuid.
 	ids, err := values[uuid.UUID](ctx, r.q, dueAlerts, args{"now": now, "limit": limit})
 	if err != nil {
 		return nil, fmt.Errorf("find due alerts: %w", err)
+	}
+	return ids, nil
+}
+
+const followedAlerts = `select id from alerts where follow_at <= @now order by follow_at, id limit @limit`
+
+// FollowedAlerts gives alerts whose FollowAt has come.
+func (r reads) FollowedAlerts(ctx context.Context, now time.Time, limit int) ([]uuid.UUID, error) {
+	ids, err := values[uuid.UUID](ctx, r.q, followedAlerts, args{"now": now, "limit": limit})
+	if err != nil {
+		return nil, fmt.Errorf("find alerts to follow up: %w", err)
 	}
 	return ids, nil
 }

@@ -210,7 +210,12 @@ const claimable = `d.state = 'pending' and d.next_attempt_at <= @now
 	and exists (select from endpoints e where e.id = d.endpoint_id and e.state = 'enabled')
 	and not exists (
 		select from deliveries b
-		where b.endpoint_id = d.endpoint_id and b.alert_id = d.alert_id and b.transition < d.transition and b.state = 'pending')`
+		where b.endpoint_id = d.endpoint_id and b.alert_id = d.alert_id and b.transition < d.transition and b.state = 'pending')
+	and not exists (
+		select from tellings mine
+		join tellings earlier on earlier.alert_id = mine.alert_id and earlier.endpoint_id = mine.endpoint_id and earlier.transition < mine.transition
+		join deliveries b on b.id = earlier.delivery_id and b.id <> d.id and b.state = 'pending'
+		where mine.delivery_id = d.id)`
 
 const claimDeliveries = `
 update deliveries t set attempts = t.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now

@@ -26,12 +26,14 @@ type Endpoint struct {
 	StateAt      time.Time  // since when; set by the store
 	FailingSince *time.Time // first failure after the last success
 	AcceptedAt   *time.Time // last success
-	Rank         int        // kept for escalation, which is not carried out yet; only 0 is told
+	Rank         int        // 0 is told at once, others by escalation
 	DelayMin     int        // after the rank before, while nobody acknowledges
+	Folded       int        // messages that the flood guard folded into others; set by the store
+	FloodedUntil *time.Time // until when it last did
 }
 
 const endpointColumns = `e.id, e.version, e.created_at, e.updated_at, e.name, e.kind, e.host, e.crew_ids, e.plant_ids, e.min_severity,
-	e.settings, e.state, e.state_reason, e.state_at, e.failing_since, e.accepted_at, e.rank, e.delay_min`
+	e.settings, e.state, e.state_reason, e.state_at, e.failing_since, e.accepted_at, e.rank, e.delay_min, e.folded, e.flooded_until`
 
 const selectEndpoint = `select ` + endpointColumns + ` from endpoints e where e.id = @id`
 

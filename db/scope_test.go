@@ -35,6 +35,7 @@ type corner struct {
 	assessment  db.Assessment
 	alert       db.Alert
 	delivery    db.Delivery
+	suppression db.Suppression
 }
 
 func newWorld(t testing.TB) *world {
@@ -54,7 +55,17 @@ func newWorld(t testing.TB) *world {
 			c.delivery = w.deliver(c.alert, e)
 			w.tx(func(tx *db.Tx) (err error) {
 				c.observation, err = tx.CreateObservation(w.ctx, all, db.Observation{PourID: c.pour.ID, Kind: "slump", At: monday})
-				return err
+				if err != nil {
+					return err
+				}
+				c.suppression, err = tx.CreateSuppression(w.ctx, all, suppressionOf(c.pour))
+				if err != nil {
+					return err
+				}
+				return tx.StoreTellings(w.ctx, db.Telling{
+					NoticeID: c.delivery.NoticeID, EndpointID: e.ID, AlertID: &c.alert.ID, Transition: new(1),
+					Ruling: "now", Rule: "told", State: "told", DeliveryID: &c.delivery.ID,
+				})
 			})
 			w.corner = append(w.corner, c)
 		}
@@ -175,6 +186,28 @@ var probes = map[string]struct {
 		}
 		l, err := tx.Replay(w.ctx, s, db.DeliveryFilter{PourID: c.pour.ID})
 		return some(len(l), err)
+	}},
+	"Tellings": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		l, err := tx.Tellings(w.ctx, s, c.alert.ID, 10)
+		return some(len(l), err)
+	}},
+	"Suppression": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		_, err := tx.Suppression(w.ctx, s, c.suppression.ID)
+		return err
+	}},
+	"Suppressions": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		return found(tx.Suppressions(w.ctx, s, db.SuppressionFilter{PourID: c.pour.ID}, db.Page{}))
+	}},
+	"CreateSuppression": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		_, err := tx.CreateSuppression(w.ctx, s, suppressionOf(c.pour))
+		return err
+	}},
+	"UpdateSuppression": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		_, err := tx.UpdateSuppression(w.ctx, s, c.suppression)
+		return err
+	}},
+	"DeleteSuppression": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		return tx.DeleteSuppression(w.ctx, s, c.suppression.ID, c.suppression.Version)
 	}},
 
 	"Site": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {

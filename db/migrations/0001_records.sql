@@ -438,6 +438,10 @@ create table alerts (
     shelve_reason   text        not null default '',
     shelved_until   timestamptz,
     wake_at         timestamptz,
+    escalation      int         not null default 0, -- rank that is told
+    escalated_at    timestamptz,                    -- since when
+    reminded_at     timestamptz,
+    follow_at       timestamptz,                    -- when time alone may do the next thing
     constraint alerts_subject_key unique (subject, kind),
     constraint alerts_subject_check check ((pour_id is null) <> (source is null))
 );
@@ -445,6 +449,7 @@ create index alerts_pour_idx on alerts (pour_id);
 create index alerts_created_idx on alerts (created_at desc, id desc);
 create index alerts_open_idx on alerts (changed_at desc, id desc) where condition in ('raised', 'clearing');
 create index alerts_wake_idx on alerts (wake_at) where wake_at is not null;
+create index alerts_follow_idx on alerts (follow_at) where follow_at is not null;
 
 create table alert_transitions (
     alert_id       uuid        not null references alerts on delete cascade,
@@ -484,7 +489,9 @@ create table endpoints (
     failing_since   timestamptz,
     accepted_at     timestamptz,
     rank            int         not null default 0 check (rank between 0 and 9),
-    delay_min       int         not null default 0 check (delay_min between 0 and 1440)
+    delay_min       int         not null default 0 check (delay_min between 0 and 1440),
+    folded          int         not null default 0, -- messages that the flood guard folded into others
+    flooded_until   timestamptz                     -- until when it last did
 );
 create unique index endpoints_name_key on endpoints (lower(name));
 create index endpoints_created_idx on endpoints (created_at, id);
@@ -549,6 +556,58 @@ create index deliveries_endpoint_idx on deliveries (endpoint_id, created_at desc
 create index deliveries_alert_idx on deliveries (alert_id, transition);
 create index deliveries_created_idx on deliveries (created_at desc, id desc);
 
+-- tellings are rulings: whether an endpoint is told of a notice, when, by which
+-- rule. One that waits becomes part of a delivery, with others or alone, or is
+-- told to nobody for a reason.
+create table tellings (
+    id          uuid primary key,
+    created_at  timestamptz not null,
+    notice_id   uuid        not null references notices on delete cascade,
+    endpoint_id uuid        not null references endpoints on delete cascade,
+    alert_id    uuid references alerts,
+    transition  int,
+    severity    text        not null default '',
+    ends        boolean     not null default false, -- it says that the alert is over
+    ruling      text        not null check (ruling in ('now', 'hold', 'never')),
+    rule        text        not null,
+    sentence    text        not null,
+    state       text        not null check (state in ('waiting', 'told', 'untold')),
+    due_at      timestamptz,
+    settled_at  timestamptz,
+    delivery_id uuid references deliveries on delete set null,
+    constraint tellings_notice_id_key unique (notice_id, endpoint_id),
+    constraint tellings_state_check1 check ((state = 'waiting') = (settled_at is null))
+);
+create index tellings_waiting_idx on tellings (endpoint_id, due_at) where state = 'waiting';
+create index tellings_alert_idx on tellings (alert_id, endpoint_id, transition);
+create index tellings_delivery_idx on tellings (delivery_id);
+
+-- suppressions are planned times in which alerts are not told: of the firm, or of
+-- a site, a crew or a pour.
+create table suppressions (
+    id           uuid primary key,
+    version      bigint      not null default 1,
+    created_at   timestamptz not null,
+    updated_at   timestamptz not null,
+    site_id      uuid references sites,
+    crew_id      uuid references crews,
+    pour_id      uuid references pours on delete cascade,
+    starts_at    timestamptz not null,
+    ends_at      timestamptz not null,
+    reason       text        not null check (length(reason) between 1 and 2000),
+    critical_too boolean     not null default false,
+    made_by      text        not null,
+    closed_at    timestamptz, -- when its end was carried out
+    constraint suppressions_ends_at_check check (ends_at > starts_at and ends_at <= starts_at + interval '92 days'),
+    constraint suppressions_subject_check check (num_nonnulls(site_id, crew_id, pour_id) <= 1)
+);
+create index suppressions_starts_idx on suppressions (starts_at, id);
+create index suppressions_open_idx on suppressions (ends_at) where closed_at is null;
+create trigger suppressions_audit after insert or delete on suppressions
+    for each row execute function audit_change();
+create trigger suppressions_audit_edit after update on suppressions
+    for each row when (old.version <> new.version) execute function audit_change();
+
 create table attempts (
     delivery_id   uuid        not null references deliveries on delete cascade,
     number        int         not null,
@@ -561,6 +620,29 @@ create table attempts (
     retry_after_s double precision,
     replica       text        not null default '',
     primary key (delivery_id, number)
+);
+
+-- calls are what the clock has to say of a pour, each once for each day that the
+-- pour is to start on.
+create table calls (
+    pour_id   uuid        not null references pours on delete cascade,
+    type      text        not null check (length(type) between 1 and 60),
+    day       date        not null, -- of the start, in the site's zone
+    at        timestamptz not null,
+    until     timestamptz not null, -- when it is of no more use
+    severity  text        not null check (severity in ('warning', 'minor', 'major', 'critical')),
+    state     text        not null default 'waiting' check (state in ('waiting', 'said', 'missed')),
+    notice_id uuid references notices on delete set null,
+    primary key (pour_id, type, day)
+);
+create index calls_waiting_idx on calls (at) where state = 'waiting';
+
+-- digests are the moments at which endpoints got theirs.
+create table digests (
+    endpoint_id uuid        not null references endpoints on delete cascade,
+    at          timestamptz not null,
+    notice_id   uuid references notices on delete set null,
+    primary key (endpoint_id, at)
 );
 
 create table tokens (
@@ -620,7 +702,7 @@ create table hosts (
 );
 
 -- +goose Down
-drop table hosts, replicas, answers, tokens, attempts, deliveries, notices, endpoint_secrets, endpoints,
+drop table hosts, replicas, answers, tokens, digests, calls, attempts, suppressions, tellings, deliveries, notices, endpoint_secrets, endpoints,
     alert_transitions, alerts, observations, assessments, warnings, lead_errors, forecast_hours, issues, site_cells, cells,
     pours, mixes, crews, plants, sites, firm, audit;
 drop function audit_change;

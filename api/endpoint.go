@@ -27,6 +27,7 @@ type EndpointForm struct {
 	Enabled     *bool       `json:"enabled,omitempty" doc:"true when absent."`
 	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"Kept for escalation, which is not carried out yet: 0 is told at once, an endpoint of any other rank is not told."`
 	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"Kept for escalation, which is not carried out yet."`
+	Digest      *DigestForm `json:"digest,omitempty" doc:"Besides alerts: the pours of a day, once in the morning or once in the afternoon before. None when absent."`
 }
 
 // An Endpoint is a stored endpoint, without its secrets.
@@ -57,13 +58,14 @@ func endpointForm(e db.Endpoint) EndpointForm {
 	enabled := e.State == "enabled"
 	return EndpointForm{
 		Name: e.Name, Kind: e.Kind, CrewIDs: e.CrewIDs, PlantIDs: e.PlantIDs, MinSeverity: e.MinSeverity, Enabled: &enabled,
-		Rank: e.Rank, DelayMin: e.DelayMin, Template: settingsOf(e).Template,
+		Rank: e.Rank, DelayMin: e.DelayMin, Template: settingsOf(e).Template, Digest: settingsOf(e).Digest,
 	}
 }
 
 // endpointSettings are stored beside the columns of an endpoint; the scheduler reads them by the same names.
 type endpointSettings struct {
-	Template string `json:"template,omitempty"`
+	Template string      `json:"template,omitempty"`
+	Digest   *DigestForm `json:"digest,omitempty"`
 }
 
 func settingsOf(e db.Endpoint) (s endpointSettings) {
@@ -80,8 +82,11 @@ func (a *API) fillEndpoint(ctx context.Context, tx *db.Tx, f EndpointForm, e db.
 	if err := checkTemplate(e.Kind, f.Template); err != nil {
 		return e, err
 	}
-	var err error
-	if e.Settings, err = json.Marshal(endpointSettings{Template: f.Template}); err != nil {
+	err := f.Digest.check()
+	if err != nil {
+		return e, err
+	}
+	if e.Settings, err = json.Marshal(endpointSettings{Template: f.Template, Digest: f.Digest.wanted()}); err != nil {
 		return e, fmt.Errorf("write settings: %w", err)
 	}
 	switch enabled := f.Enabled == nil || *f.Enabled; {

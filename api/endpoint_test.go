@@ -42,3 +42,26 @@ func TestATemplateIsCheckedWhenItIsStored(t *testing.T) {
 	require.Equal(t, template, kept["template"], "a refused edit changes nothing")
 	b.do(call{method: "PATCH", path: path, body: object{"kind": "standard", "template": nil}, header: any}).is(200)
 }
+
+func TestADigestIsCheckedWhenItIsStored(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	digest := object{"morning": "05:30", "afternoon": "14:00", "timezone": "America/Chicago"}
+	form := object{"name": "Crew chat", "url": "https://hooks.example.com/a", "digest": digest}
+	made := b.do(call{method: "POST", path: "/v1/endpoints", body: form}).is(201)
+	require.Equal(t, map[string]any(digest), made["digest"])
+	path := "/v1/endpoints/" + made.str("id")
+	whatever := map[string]string{"If-Match": "*"}
+	for field, bad := range map[string]object{
+		"#/digest/morning format":    {"morning": "5:30"},
+		"#/digest/afternoon format":  {"afternoon": "24:00"},
+		"#/digest/timezone choice":   {"timezone": "America/Springfield"},
+		"#/digest/timezone required": {"timezone": nil},
+	} {
+		b.do(call{method: "PATCH", path: path, body: object{"digest": bad}, header: whatever}).wrong(422, "invalid", field)
+	}
+	kept := b.do(call{method: "GET", path: path}).is(200)
+	require.Equal(t, map[string]any(digest), kept["digest"], "a refused edit changes nothing")
+	gone := b.do(call{method: "PATCH", path: path, body: object{"digest": nil}, header: whatever}).is(200)
+	require.NotContains(t, gone, "digest")
+}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"frostgate/db"
+	alerts "frostgate/scheduler/alert"
 
 	"github.com/google/uuid"
 )
@@ -104,7 +105,8 @@ type acknowledgeInput struct {
 	ByID
 	Idempotent
 	Body struct {
-		Note string `json:"note,omitempty" maxLength:"2000" doc:"What is being done."`
+		Note  string  `json:"note,omitempty" maxLength:"2000" doc:"What is being done."`
+		Hours float64 `json:"hours,omitempty" minimum:"0.25" maximum:"168" doc:"How long it holds; half an hour for what is critical and 4 hours for the rest when absent. Then, or when it gets more urgent, reminders and escalation go on."`
 	}
 }
 
@@ -194,6 +196,7 @@ func shelve(ctx context.Context, tx *db.Tx, in *shelveInput) (*created[Alert], e
 	}
 	until := tx.Now().Add(time.Duration(in.Body.Hours * float64(time.Hour)))
 	alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "shelved", tx.Actor().Name, in.Body.Reason, &until
+	alert.FollowAt = &until
 	return advanced(ctx, tx, alert, db.Transition{Event: eventShelved, Note: in.Body.Reason})
 }
 
@@ -238,6 +241,12 @@ func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created
 		return nil, problem(http.StatusConflict, "wrong_state", "The alert is not in force; there is nothing to acknowledge.")
 	}
 	now := tx.Now()
+	lasts := time.Duration(in.Body.Hours * float64(time.Hour))
+	if lasts == 0 {
+		lasts = alerts.AckLasts(alerts.Severity(alert.Severity))
+	}
+	until := now.Add(lasts)
 	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote = "acknowledged", tx.Actor().Name, &now, in.Body.Note
+	alert.AcknowledgedUntil, alert.FollowAt = &until, &until
 	return advanced(ctx, tx, alert, db.Transition{Event: eventAcknowledged, Note: in.Body.Note})
 }

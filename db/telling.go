@@ -161,9 +161,11 @@ func (tx *Tx) LockEndpoint(ctx context.Context, id uuid.UUID) (Endpoint, error) 
 	return e, nil
 }
 
+const tellingColumns = `t.id, t.created_at, t.notice_id, t.endpoint_id, t.alert_id, t.transition, t.severity, t.ends, t.ruling,
+	t.rule, t.sentence, t.state, t.due_at, t.settled_at, t.delivery_id`
+
 const tellingLines = `
-select t.id, t.created_at, t.notice_id, t.endpoint_id, t.alert_id, t.transition, t.severity, t.ends, t.ruling, t.rule, t.sentence,
-	t.state, t.due_at, t.settled_at, t.delivery_id, n.type, n.reason, n.payload, e.name as endpoint_name, d.state as delivery_state,
+select ` + tellingColumns + `, n.type, n.reason, n.payload, e.name as endpoint_name, d.state as delivery_state,
 	case when d.state = 'accepted' then d.settled_at end as accepted_at
 from tellings t join notices n on n.id = t.notice_id join endpoints e on e.id = t.endpoint_id
 left join deliveries d on d.id = t.delivery_id`
@@ -209,15 +211,16 @@ func (r reads) HeardOf(ctx context.Context, alertIDs ...uuid.UUID) ([]Heard, err
 	return list, nil
 }
 
-const waitingOf = `select id from tellings where alert_id = @alert_id and endpoint_id = @endpoint_id and state = 'waiting' order by transition`
+const waitingOf = `select ` + tellingColumns + ` from tellings t
+where t.alert_id = @alert_id and t.endpoint_id = @endpoint_id and t.state = 'waiting' order by t.transition`
 
 // WaitingOf gives the rulings on an endpoint that wait of an alert.
-func (tx *Tx) WaitingOf(ctx context.Context, alertID, endpointID uuid.UUID) ([]uuid.UUID, error) {
-	ids, err := values[uuid.UUID](ctx, tx.q, waitingOf, args{"alert_id": alertID, "endpoint_id": endpointID})
+func (tx *Tx) WaitingOf(ctx context.Context, alertID, endpointID uuid.UUID) ([]Telling, error) {
+	list, err := many[Telling](ctx, tx.q, waitingOf, args{"alert_id": alertID, "endpoint_id": endpointID})
 	if err != nil {
 		return nil, fmt.Errorf("find what waits of alert %s: %w", alertID, err)
 	}
-	return ids, nil
+	return list, nil
 }
 
 // Load is how much an endpoint has been and is being told.
@@ -271,4 +274,17 @@ func (r reads) Tellings(ctx context.Context, scope Scope, alertID uuid.UUID, lim
 		return nil, fmt.Errorf("load rulings on alert %s: %w", alertID, err)
 	}
 	return list, nil
+}
+
+// AddDelivery stores one more delivery of a notice, completed.
+func (tx *Tx) AddDelivery(ctx context.Context, noticeID uuid.UUID, d Delivery) (Delivery, error) {
+	n, err := tx.Notice(ctx, noticeID)
+	if err == nil {
+		d = d.of(n, tx.now)
+		_, err = run(ctx, tx.q, insertDelivery, record(d).set("now", tx.now))
+	}
+	if err != nil {
+		return Delivery{}, fmt.Errorf("add delivery of notice %s: %w", noticeID, err)
+	}
+	return d, nil
 }

@@ -76,9 +76,9 @@ func TestTellings(t *testing.T) {
 		require.NoError(t, err)
 		require.Len(t, lines, 1)
 		require.Equal(t, "one", lines[0].EndpointName)
-		ids, err := tx.WaitingOf(b.ctx, a.ID, e.ID)
+		waiting, err := tx.WaitingOf(b.ctx, a.ID, e.ID)
 		require.NoError(t, err)
-		require.Equal(t, []uuid.UUID{first.ID, later.ID}, ids)
+		require.Equal(t, []uuid.UUID{first.ID, later.ID}, []uuid.UUID{waiting[0].ID, waiting[1].ID})
 		require.NoError(t, tx.FloodTellings(b.ctx, e.ID, tx.Now().Add(time.Minute), "flood", "Too much.", first.ID))
 		require.NoError(t, tx.FloodTellings(b.ctx, e.ID, tx.Now().Add(time.Minute), "flood", "Too much.", first.ID))
 		require.NoError(t, tx.TellTellings(b.ctx, d.ID, first.ID))
@@ -142,6 +142,13 @@ func TestGroupedDeliveriesKeepTheOrder(t *testing.T) {
 		}
 		group = made[0]
 		return tx.TellTellings(b.ctx, group.ID, second.ID)
+	})
+	two := b.endpoint("two")
+	b.tx(func(tx *db.Tx) error {
+		added, err := tx.AddDelivery(b.ctx, second.NoticeID, db.Delivery{DeliveryState: db.DeliveryState{EndpointID: two.ID}, ContentType: "text/plain", Body: []byte("x")})
+		require.NoError(t, err)
+		require.Equal(t, a.ID, *added.AlertID)
+		return nil
 	})
 	_, claimed := b.claimAs(single, "r", time.Minute)
 	require.True(t, claimed, "the group waits")

@@ -100,6 +100,9 @@ func (r *round) run(ctx context.Context) error {
 	if err := r.tx.TouchAssessed(ctx, r.now, r.touched...); err != nil {
 		return err
 	}
+	if err := r.planCalls(ctx, verdicts); err != nil {
+		return err
+	}
 	if err := r.notify(ctx, verdicts); err != nil {
 		return err
 	}
@@ -119,6 +122,8 @@ type judged struct {
 	line     db.AssessmentLine
 	document json.RawMessage // of an assessment made now; nil when nothing changed
 	weather  Weather
+
+	assessment *rules.Assessment // the same as the document
 }
 
 // hashGrain is how long an assessment of unchanged inputs stands before it is
@@ -155,7 +160,7 @@ func (r *round) assessOne(ctx context.Context, in db.PourInput) (judged, error) 
 		return judged{}, err
 	}
 	r.stored, r.told = append(r.stored, stored), append(r.told, a.Verdict)
-	v.line, v.document = stored.AssessmentLine, stored.Document
+	v.line, v.document, v.assessment = stored.AssessmentLine, stored.Document, &a
 	return v, nil
 }
 

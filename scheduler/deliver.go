@@ -330,9 +330,14 @@ func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer
 	}), nil
 }
 
-// sweep puts endpoints with due deliveries into the queue: retries whose time
-// has come, what waited for an earlier one, and what a dead replica left.
+// sweep gathers what was held, and puts endpoints with due deliveries into the
+// queue: retries whose time has come, what waited for an earlier one, and what a
+// dead replica left.
 func (s *Scheduler) sweep(ctx context.Context) error {
+	return errors.Join(s.gather(ctx), s.enqueueDue(ctx))
+}
+
+func (s *Scheduler) enqueueDue(ctx context.Context) error {
 	due, err := s.db.DueEndpoints(ctx, s.now())
 	if err != nil || len(due) == 0 {
 		return err

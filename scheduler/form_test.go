@@ -60,8 +60,8 @@ func TestEndpointsAreToldInTheirForms(t *testing.T) {
 	})
 }
 
-// While an alert is shelved its changes are kept and told nobody, and the
-// delivery says why.
+// While an alert is shelved nothing of it is told, and the ruling says why; its end
+// is told when the shelf ends.
 func TestShelvedAlertIsNotTold(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
@@ -85,10 +85,13 @@ func TestShelvedAlertIsNotTold(t *testing.T) {
 	w.refresh(s)
 	w.until("the end of the alert", 15*time.Second, func() bool { return w.alerts()[0].Condition == "cleared" })
 	require.NotEqual(t, rules.Move, w.stored(p.ID).Verdict)
-	list, err := w.db.Deliveries(t.Context(), everything, db.DeliveryFilter{States: []string{"suppressed"}}, db.Page{Limit: 10})
+	list, err := w.db.Tellings(t.Context(), everything, w.alerts()[0].ID, 10)
 	require.NoError(t, err)
-	require.Len(t, list.Items, 1)
-	require.Contains(t, list.Items[0].Reason, "shelved by Ann until")
-	require.Contains(t, list.Items[0].Reason, "The crew knows")
+	require.Equal(t, alert.RuleShelved, list[0].Rule)
+	require.Equal(t, "waiting", list[0].State)
+	require.Contains(t, list[0].Sentence, "shelved by Ann until")
+	require.Contains(t, list[0].Sentence, "The crew knows")
 	require.Len(t, w.receiver.accepted(), 1)
+	w.clock.Forward(2 * time.Hour)
+	w.until("the word that it is over", 10*time.Second, func() bool { return w.receiver.events() == "raised cleared" })
 }

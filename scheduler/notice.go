@@ -79,11 +79,13 @@ type notifier struct {
 	firm db.Firm
 	now  time.Time
 
-	endpoints []db.Endpoint // enabled ones; loaded when first needed
-	loaded    bool
-	due       []uuid.UUID // endpoints with something to send
-	alerts    []uuid.UUID // changed
-	events    []string
+	endpoints   []db.Endpoint // all; loaded when first needed
+	loads       map[uuid.UUID]db.Load
+	plans       []db.Suppression // that hold now; loaded when first needed
+	plansLoaded bool
+	due         []uuid.UUID // endpoints with something to send
+	alerts      []uuid.UUID // changed
+	events      []string
 }
 
 func (n *notifier) pour(ctx context.Context, v judged, j alert.Judgement) error {
@@ -91,8 +93,13 @@ func (n *notifier) pour(ctx context.Context, v judged, j alert.Judgement) error 
 	if err != nil {
 		return err
 	}
+	m := matterOfPour(v.in, "")
+	before := a.InhibitedBy
+	if m.Inhibited, err = n.inhibit(ctx, &a, v.weather); err != nil {
+		return err
+	}
 	if d.Event == "" {
-		return n.save(ctx, a, d)
+		return n.save(ctx, a, d, (before == nil) != (a.InhibitedBy == nil))
 	}
 	e, err := n.pourEvent(ctx, v)
 	if err != nil {
@@ -102,10 +109,7 @@ func (n *notifier) pour(ctx context.Context, v judged, j alert.Judgement) error 
 	if v.line.ID != uuid.Nil {
 		t.AssessmentID = &v.line.ID
 	}
-	return n.advance(ctx, a, d, t, e, func(to db.Endpoint) bool {
-		return (to.CrewIDs == nil || slices.Contains(to.CrewIDs, v.in.Pour.CrewID)) &&
-			(to.PlantIDs == nil || slices.Contains(to.PlantIDs, v.in.Pour.PlantID))
-	})
+	return n.advance(ctx, a, d, t, e, m)
 }
 
 // decide takes the alert of a subject, locked, through one evaluation.
@@ -114,14 +118,9 @@ func (n *notifier) decide(ctx context.Context, subject db.Subject, kind alert.Ki
 	if err != nil {
 		return a, alert.Decision{}, err
 	}
-	state := alert.State{
-		Condition: alert.Condition(a.Condition), Severity: alert.Severity(a.Severity), Verified: a.Verified, Episode: a.Episode,
-		Chattering: a.Chattering,
-	}
-	if len(a.Memory) > 0 {
-		if err := json.Unmarshal(a.Memory, &state.Memory); err != nil {
-			return a, alert.Decision{}, fmt.Errorf("read memory of alert %s: %w", a.ID, err)
-		}
+	state, err := stateOf(a)
+	if err != nil {
+		return a, alert.Decision{}, err
 	}
 	policy := alert.Policy{} // a source has waited long enough before it is judged
 	if kind == alert.PourMove {
@@ -129,6 +128,20 @@ func (n *notifier) decide(ctx context.Context, subject db.Subject, kind alert.Ki
 	}
 	j.At = n.now
 	return a, policy.Decide(state, j), nil
+}
+
+// stateOf is an alert as the deciding function sees it.
+func stateOf(a db.Alert) (alert.State, error) {
+	state := alert.State{
+		Condition: alert.Condition(a.Condition), Severity: alert.Severity(a.Severity), Verified: a.Verified, Episode: a.Episode,
+		Chattering: a.Chattering,
+	}
+	if len(a.Memory) > 0 {
+		if err := json.Unmarshal(a.Memory, &state.Memory); err != nil {
+			return state, fmt.Errorf("read memory of alert %s: %w", a.ID, err)
+		}
+	}
+	return state, nil
 }
 
 // put takes the state decided over into the record.
@@ -148,12 +161,12 @@ func put(a *db.Alert, d alert.Decision) error {
 }
 
 // save stores a state that nobody is told of.
-func (n *notifier) save(ctx context.Context, a db.Alert, d alert.Decision) error {
+func (n *notifier) save(ctx context.Context, a db.Alert, d alert.Decision, changed bool) error {
 	before := a
 	if err := put(&a, d); err != nil {
 		return err
 	}
-	seen := a.Verified != before.Verified || a.Severity != before.Severity || a.Condition != before.Condition
+	seen := changed || a.Verified != before.Verified || a.Severity != before.Severity || a.Condition != before.Condition
 	if !seen && sameTime(a.WakeAt, before.WakeAt) && d.State.Memory.Count == 0 {
 		return nil
 	}
@@ -168,7 +181,7 @@ func sameTime(a, b *time.Time) bool {
 }
 
 // advance stores a transition and its notice to the endpoints concerned.
-func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t db.Transition, e *alert.Event, concerns func(db.Endpoint) bool) error {
+func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t db.Transition, e *alert.Event, m alert.Matter) error {
 	if err := put(&a, d); err != nil {
 		return err
 	}
@@ -178,9 +191,14 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 	switch d.Event {
 	case alert.EventRaised:
 		a.RaisedAt, a.ClearedAt = &n.now, nil
+		a.Escalation, a.EscalatedAt, a.RemindedAt = 0, &n.now, nil
 		if a.OperatorState != "shelved" { // what was acknowledged was the last episode
 			a.OperatorState, a.AcknowledgedBy, a.AckNote = "none", "", ""
 			a.AcknowledgedAt, a.AcknowledgedUntil = nil, nil
+		}
+	case alert.EventChanged:
+		if err := n.endAcknowledgement(ctx, &a, d); err != nil {
+			return err
 		}
 	case alert.EventCleared:
 		a.ClearedAt = &n.now
@@ -204,68 +222,81 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 		e.Alert.RaisedAt = a.RaisedAt.UTC()
 	}
 	e.Links.Alert = n.s.pageOf("alerts", a.ID)
+	if err := n.compareWithBefore(a, e); err != nil {
+		return err
+	}
 	e.Compose()
-	detail, err := json.Marshal(map[string]string{"text": e.Text})
+	detail, err := json.Marshal(alert.ToldBy(e))
 	if err != nil {
 		return fmt.Errorf("write detail: %w", err)
 	}
 	a.Detail = detail
+	if a.FollowAt, err = n.nextFollow(ctx, a, m); err != nil {
+		return err
+	}
 	a, t, err = n.tx.Advance(ctx, a, t)
 	if err != nil {
 		return err
 	}
 	n.alerts, n.events = append(n.alerts, a.ID), append(n.events, d.Event)
-	return n.send(ctx, a, t, e, d, concerns)
+	return n.send(ctx, a, t, e, d, m)
 }
 
-// send makes the notice of a transition and a delivery of it to each endpoint
-// that it concerns and that wants alerts of this urgency. Who was told of the
-// worst of an episode is told of its end.
-func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *alert.Event, decided alert.Decision, concerns func(db.Endpoint) bool) error {
-	id, err := uuid.NewV7()
-	if err != nil {
-		return fmt.Errorf("make id: %w", err)
+// compareWithBefore says in an event since when its alert is raised, and what the
+// message before it said otherwise.
+func (n *notifier) compareWithBefore(a db.Alert, e *alert.Event) error {
+	if e.Type == alert.EventRaised || a.RaisedAt == nil || e.Pour == nil {
+		return nil
 	}
-	e.ID = id
-	body, err := e.Bytes()
+	say, err := n.speaker(e.Pour.Timezone)
 	if err != nil {
 		return err
 	}
-	endpoints, err := n.listeners(ctx)
-	if err != nil {
-		return err
+	e.Since = say(*a.RaisedAt).Local
+	var before alert.Told
+	if err := json.Unmarshal(a.Detail, &before); err != nil {
+		return fmt.Errorf("read what was told of alert %s: %w", a.ID, err)
 	}
-	var deliveries []db.Delivery
-	for _, to := range endpoints {
-		if !concerns(to) || !decided.State.Memory.Peak.AtLeast(alert.Severity(to.MinSeverity)) {
-			continue
-		}
-		var d db.Delivery
-		d.EndpointID, d.Severity = to.ID, a.Severity
-		if d.ContentType, d.Body, err = alert.Write(e, to.Kind, settingsOf(to).Template); err != nil {
-			return err
-		}
-		if d.Reason = n.silence(a, decided); d.Reason != "" {
-			d.State = "suppressed"
-		} else {
-			n.due = append(n.due, to.ID)
-		}
-		deliveries = append(deliveries, d)
+	e.Before = alert.Compare(before, e)
+	return nil
+}
+
+// endAcknowledgement ends one that what gets worse overtakes. The change is told
+// in its place.
+func (n *notifier) endAcknowledgement(ctx context.Context, a *db.Alert, d alert.Decision) error {
+	if a.OperatorState != "acknowledged" || d.Reason != alert.ReasonSeverity {
+		return nil
 	}
-	notice := db.Notice{ID: id, AlertID: &a.ID, Transition: &t.Number, Type: t.Event, Reason: t.Reason, Payload: body}
-	_, _, err = n.tx.CreateNotice(ctx, notice, deliveries)
+	ended := unacknowledged(*a)
+	ended.Reason, ended.EscalatedAt = alert.ReasonSeverity, &n.now
+	var err error
+	*a, _, err = n.tx.Advance(ctx, ended, db.Transition{Event: alert.EventAckExpired})
 	return err
 }
 
-// silence is why a transition is told nobody; empty when it is told.
-func (n *notifier) silence(a db.Alert, d alert.Decision) string {
-	switch {
-	case n.shelved(a):
-		return fmt.Sprintf("shelved by %s until %s: %s", a.ShelvedBy, a.ShelvedUntil.UTC().Format("2006-01-02 15:04 UTC"), a.ShelveReason)
-	case d.Quiet:
-		return "the alert is chattering"
+// nextFollow is when time alone may do the next thing to an alert that is told of
+// now.
+func (n *notifier) nextFollow(ctx context.Context, a db.Alert, m alert.Matter) (*time.Time, error) {
+	f, err := n.following(ctx, a, m)
+	if err != nil {
+		return nil, err
 	}
-	return ""
+	if f.InForce {
+		f.Accepted = n.now // at the earliest; when its time comes it is looked up
+	}
+	return n.lookAgain(f, f.Coming()), nil
+}
+
+// send has a transition told. Who was told of the worst of an episode is told of
+// its end.
+func (n *notifier) send(ctx context.Context, a db.Alert, t db.Transition, e *alert.Event, d alert.Decision, m alert.Matter) error {
+	m.Event, m.Severity, m.Peak, m.Level = t.Event, alert.Severity(a.Severity), d.State.Memory.Peak, a.Escalation
+	m.Quiet, m.Ends = d.Quiet, t.Event == alert.EventCleared
+	if n.shelved(a) {
+		m.Shelved = &alert.Pause{Until: *a.ShelvedUntil, By: a.ShelvedBy, Reason: a.ShelveReason}
+	}
+	_, err := n.tell(ctx, m, e, db.Notice{AlertID: &a.ID, Transition: &t.Number, Type: t.Event, Reason: t.Reason})
+	return err
 }
 
 func (n *notifier) shelved(a db.Alert) bool {
@@ -281,30 +312,6 @@ type settings struct {
 func settingsOf(e db.Endpoint) (s settings) {
 	_ = json.Unmarshal(e.Settings, &s)
 	return s
-}
-
-// listeners are the endpoints that are told at once.
-func (n *notifier) listeners(ctx context.Context) ([]db.Endpoint, error) {
-	if n.loaded {
-		return n.endpoints, nil
-	}
-	page := db.Page{Limit: 1000}
-	for {
-		list, err := n.tx.Endpoints(ctx, page)
-		if err != nil {
-			return nil, err
-		}
-		for _, e := range list.Items {
-			if e.State == "enabled" && e.Rank == 0 {
-				n.endpoints = append(n.endpoints, e)
-			}
-		}
-		if list.Next == nil {
-			n.loaded = true
-			return n.endpoints, nil
-		}
-		page.After = list.Next
-	}
 }
 
 // finish has the deliveries made and the board told, once the transaction
@@ -332,6 +339,19 @@ func (s *Scheduler) pageOf(kind string, id uuid.UUID) string {
 	return address
 }
 
+// listOf is the address of the page that lists records of a kind; empty when the
+// board's is not known.
+func (s *Scheduler) listOf(kind string) string {
+	if s.cfg.PublicURL == "" {
+		return ""
+	}
+	address, err := url.JoinPath(s.cfg.PublicURL, kind)
+	if err != nil {
+		return ""
+	}
+	return address
+}
+
 // pourEvent says what is to be said of a pour.
 func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error) {
 	p := v.in.Pour
@@ -340,15 +360,9 @@ func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error
 		return nil, err
 	}
 	e := &alert.Event{
-		Pour: &alert.EventPour{
-			ID: p.ID, Name: p.Name, Site: v.in.Site.Name, Crew: v.in.Crew.Name, Plant: v.in.Plant.Name,
-			Timezone: v.in.Site.Timezone, Starts: say(startOf(p)), State: string(p.State),
-		},
+		Pour:    n.eventPour(v.in, say),
 		Verdict: v.line.Verdict, Was: p.Verdict, Headline: v.line.WorstReason,
 		Links: alert.EventLinks{Pour: n.s.pageOf("pours", p.ID)},
-	}
-	if p.CancelBy != nil {
-		e.Pour.CancelBy = new(say(*p.CancelBy))
 	}
 	if v.line.NextWindowAt != nil {
 		e.NextWindow = new(say(*v.line.NextWindowAt))
@@ -366,6 +380,19 @@ func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error
 	e.Headline = document.Headline
 	e.Finding, e.Remedy = findingOf(document.Worst(), say)
 	return e, nil
+}
+
+// eventPour is a pour as messages have it.
+func (n *notifier) eventPour(in db.PourInput, say func(time.Time) alert.EventMoment) *alert.EventPour {
+	p := in.Pour
+	e := &alert.EventPour{
+		ID: p.ID, Name: p.Name, Site: in.Site.Name, Crew: in.Crew.Name, Plant: in.Plant.Name,
+		Timezone: in.Site.Timezone, Starts: say(startOf(p)), State: string(p.State),
+	}
+	if p.CancelBy != nil {
+		e.CancelBy = new(say(*p.CancelBy))
+	}
+	return e
 }
 
 // documentOf reads the assessment behind a verdict; nil when there is none.

@@ -37,6 +37,7 @@ type Config struct {
 	Agent      string                // User-Agent of notices
 	PublicURL  string                // of the board, for links; empty leaves them out
 	Members    int                   // of the chance; 0 is 51, less leaves the chance out
+	Pace       alert.Pace            // of messages to one endpoint; the zero tells each thing by itself
 	SilentFor  time.Duration         // after which a replica counts as dead; default 6 s
 }
 

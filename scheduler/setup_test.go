@@ -9,6 +9,7 @@ import (
 	"maps"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -308,7 +309,7 @@ func (w *world) invariants() {
 		}
 		require.Equal(w.t, len(transitions), a.Transition)
 	}
-	require.Equal(w.t, w.count("select count(*) from alert_transitions"), w.count("select count(*) from notices"), "one notice per transition")
+	require.Equal(w.t, w.count("select count(*) from alert_transitions"), w.count("select count(*) from notices where alert_id is not null"), "one notice per transition")
 	require.Zero(w.t, w.count("select count(*) from deliveries where state = 'pending' and claimed_until < $1", w.clock.Now().Add(-30*time.Second)))
 }
 
@@ -377,10 +378,20 @@ func (r *receiver) answers(answer func(req *http.Request, attempt int) int) {
 	r.answer = answer
 }
 
+// accepted is what was accepted but for what the clock has to say.
 func (r *receiver) accepted() []delivered {
+	return slices.DeleteFunc(r.everything(), func(d delivered) bool { return d.event.Call != nil || d.event.Digest != nil })
+}
+
+// said is what was accepted of what the clock has to say.
+func (r *receiver) said() []delivered {
+	return slices.DeleteFunc(r.everything(), func(d delivered) bool { return d.event.Call == nil && d.event.Digest == nil })
+}
+
+func (r *receiver) everything() []delivered {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return append([]delivered(nil), r.got...)
+	return slices.Clone(r.got)
 }
 
 // events are what was accepted, in order, in short.

@@ -89,13 +89,13 @@ func (n *notifier) source(ctx context.Context, about forecast.About, h db.Source
 		return err
 	}
 	if d.Event == "" {
-		return n.save(ctx, a, d)
+		return n.save(ctx, a, d, false)
 	}
 	e := &alert.Event{Source: &alert.EventSource{Name: about.Name, Error: h.LastError}}
 	if h.IssuedAt != nil {
 		e.Source.IssuedAt = h.IssuedAt.UTC()
 	}
-	err = n.advance(ctx, a, d, db.Transition{Event: d.Event}, e, func(db.Endpoint) bool { return true })
+	err = n.advance(ctx, a, d, db.Transition{Event: d.Event}, e, alert.Matter{Zone: n.home(ctx)})
 	if err != nil {
 		return err
 	}

@@ -6,16 +6,16 @@ import (
 	"time"
 
 	"frostgate/db"
-	"frostgate/rules/physics/sun"
 	"frostgate/scheduler/alert"
 
 	"github.com/google/uuid"
 )
 
 // watch does what time alone makes necessary: pours whose hour has come are
-// assessed anew, and weather sources that went quiet raise an alert.
+// assessed anew, what the clock has to say of pours is said, digests go out, and
+// weather sources that went quiet raise an alert.
 func (s *Scheduler) watch(ctx context.Context) error {
-	return errors.Join(s.watchPours(ctx), s.watchSources(ctx))
+	return errors.Join(s.watchPours(ctx), s.sayCalls(ctx), s.sendDigests(ctx), s.followAlerts(ctx), s.endSuppressions(ctx), s.watchSources(ctx))
 }
 
 // How far around now pours are watched.
@@ -86,10 +86,6 @@ func hourHasCome(p db.WatchedPour, now time.Time) bool {
 	return false
 }
 
-// afternoonHour is when tomorrow's pours are gone through while the plant still
-// takes calls: common practice, no source.
-const afternoonHour = 13
-
 // hoursOfPour are the moments at which a pour is looked at anew: where its
 // urgency changes, the afternoon before, first light on the day, and the start.
 func hoursOfPour(p db.WatchedPour) []time.Time {
@@ -101,10 +97,5 @@ func hoursOfPour(p db.WatchedPour) []time.Time {
 	if err != nil {
 		return hours
 	}
-	day := p.StartsAt.In(zone)
-	hours = append(hours, time.Date(day.Year(), day.Month(), day.Day()-1, afternoonHour, 0, 0, 0, zone))
-	if dawn, kind := sun.CivilDawn(day, p.Latitude, p.Longitude); kind == sun.Crosses {
-		hours = append(hours, dawn)
-	}
-	return hours
+	return append(hours, alert.Afternoon(p.StartsAt, zone), alert.FirstLight(p.StartsAt, zone, p.Latitude, p.Longitude))
 }

@@ -19,6 +19,9 @@ const (
 	CallUncover   = "call.protection_end" // required period and strength are reached: blankets off
 )
 
+// ReasonClock is why a call or a digest is said.
+const ReasonClock = "hour_has_come"
+
 // A Call is something to say at its time.
 type Call struct {
 	Type     string
@@ -131,6 +134,9 @@ func (c Course) callsAfter() []Call {
 // hours are those of the run that will happen: under the protection asked for,
 // when there is any.
 func (c Course) hours() rules.Timeline {
+	if c.Assessment == nil {
+		return rules.Timeline{}
+	}
 	if p := c.Assessment.Protected; p != nil {
 		return p.Timeline
 	}
@@ -140,6 +146,9 @@ func (c Course) hours() rules.Timeline {
 // cover is when the blankets go on and come off: as the assessment asks, else as
 // planned, and not off before the required end.
 func (c Course) cover() (on, off *time.Time) {
+	if c.Assessment == nil {
+		return nil, nil
+	}
 	if p := c.Assessment.Protection; p != nil {
 		return p.OnAt, p.OffAt
 	}

@@ -12,7 +12,7 @@ import (
 // time of the site.
 func (c Course) Words(call string, u rules.Units) []string {
 	w := words{Course: c, Units: u}
-	switch call {
+	switch call { // a call whose hour is gone from the assessment since it was planned says nothing
 	case CallAfternoon:
 		w.afternoon()
 	case CallCancel:
@@ -93,6 +93,9 @@ func (w *words) layers(p *rules.ProtectionPlan) string {
 }
 
 func (w *words) cancel() {
+	if w.CancelBy == nil {
+		return
+	}
 	w.say("The order can be cancelled until %s", w.clock(*w.CancelBy))
 	w.verdict()
 }
@@ -111,6 +114,9 @@ func (w *words) base() {
 
 func (w *words) blankets() {
 	on, _ := w.cover()
+	if on == nil {
+		return
+	}
 	p := w.Assessment.Protection
 	if p == nil {
 		w.say("The planned blankets go on at %s", w.clock(*on))
@@ -127,6 +133,9 @@ func (w *words) blankets() {
 
 func (w *words) saw() {
 	t := w.hours()
+	if t.SawcutFromAt == nil {
+		return
+	}
 	text := "Joints can be cut from about " + w.clock(*t.SawcutFromAt)
 	if t.SawcutUntilAt != nil {
 		text += ", and should be by " + w.clock(*t.SawcutUntilAt)
@@ -136,6 +145,9 @@ func (w *words) saw() {
 }
 
 func (w *words) uncover() {
+	if w.Assessment == nil {
+		return
+	}
 	w.say("By the course of the weather the required period and strength are reached")
 	if p := w.Assessment.Protection; p != nil {
 		w.say("Take the cover off gradually: at most %s colder in the first 24 hours", w.TempChange(p.CoolDropC))

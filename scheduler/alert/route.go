@@ -191,6 +191,12 @@ func concerned(m Matter, to Listener) (Ruling, bool) {
 	return Ruling{}, false
 }
 
+// Concerns reports whether an endpoint is told of a matter at all, sooner or later.
+func Concerns(m Matter, to Listener) bool {
+	_, not := concerned(m, to)
+	return !not
+}
+
 // inRank keeps to the order of escalation.
 func inRank(m Matter, to Listener) (Ruling, bool) {
 	switch {
@@ -235,19 +241,22 @@ func repeated(m Matter) (Ruling, bool) {
 }
 
 func (q QuietHours) hold(m Matter, now time.Time) (Ruling, bool) {
-	end, in := q.over(m.zone(), now)
+	end, in := q.Over(m.zone(), now)
 	if !in || m.Severity == Critical && q.CriticalExempt {
 		return Ruling{}, false
 	}
 	return hold(end, RuleQuiet, "Quiet hours of the firm until %s.", m.clock(end))
 }
 
-// over is when the quiet hours end in which a moment lies. They start and end when
+// Over is when the quiet hours end in which a moment lies. They start and end when
 // the clock on the wall first shows their minute or has passed it: also where the
 // minute is left out or comes twice.
-func (q QuietHours) over(zone *time.Location, now time.Time) (end time.Time, in bool) {
+func (q QuietHours) Over(zone *time.Location, now time.Time) (end time.Time, in bool) {
 	if !q.Set || q.StartsMin == q.EndsMin {
 		return time.Time{}, false
+	}
+	if zone == nil {
+		zone = time.UTC
 	}
 	day := now.In(zone)
 	for d := -1; d <= 0; d++ {

@@ -76,6 +76,9 @@ func (w *world) addRecords(pour, endpoint uuid.UUID) {
 		alert, step, err := tx.Advance(ctx, alert, db.Transition{Event: "alert.raised", AssessmentID: &assessment.ID})
 		require.NoError(w.t, err)
 		w.ids["/v1/alerts/"] = alert.ID.String()
+		planned, err := tx.CreateSuppression(ctx, db.Scope{}, db.Suppression{PourID: &pour, StartsAt: firstStart, EndsAt: firstStart.Add(time.Hour), Reason: "Bay 3 rests"})
+		require.NoError(w.t, err)
+		w.ids["/v1/suppressions/"] = planned.ID.String()
 		deliveries, _, err := tx.CreateNotice(ctx, db.Notice{AlertID: &alert.ID, Transition: &step.Number, Type: "alert.raised", Payload: []byte("{}")},
 			[]db.Delivery{{DeliveryState: db.DeliveryState{EndpointID: endpoint}, ContentType: mediaJSON, Body: []byte(`{"type":"alert.raised"}`)}})
 		require.NoError(w.t, err)
@@ -110,6 +113,7 @@ func (w *world) request(op *huma.Operation) call {
 
 func (w *world) bodyOf(op *huma.Operation) any {
 	future := time.Now().Add(24 * time.Hour).UTC().Format(time.RFC3339)
+	later := time.Now().Add(48 * time.Hour).UTC().Format(time.RFC3339)
 	bodies := map[string]any{
 		"site":        object{"name": "Another", "latitude": 42, "longitude": -88, "timezone": "America/Chicago"},
 		"plant":       object{"name": "Another"},
@@ -119,6 +123,7 @@ func (w *world) bodyOf(op *huma.Operation) any {
 		"pours":       []object{w.pour("Another", firstStart.Add(96*time.Hour))},
 		"observation": object{"kind": "base_temp", "at": "2026-01-14T12:00:00Z", "value": 1.5},
 		"firm":        object{"units": "us"},
+		"suppression": object{"pour_id": w.ids["/v1/pours/"], "starts_at": future, "ends_at": later, "reason": "closed"},
 		"token":       object{"name": "Another", "role": "viewer"},
 		"endpoint":    object{"name": "Another", "url": "https://hooks.example.com/x"},
 		"alert":       object{},
@@ -202,7 +207,7 @@ func (w *world) judge(what string, op *huma.Operation, role access.Role, scope d
 		require.Equal(w.t, 403, a.status, "%s: %s", what, a.body)
 	case strings.Contains(op.Path, "{") && !firmWide && !w.sees(op, scope):
 		require.Equal(w.t, 404, a.status, "%s: %s", what, a.body)
-	case (op.OperationID == "create-pour" || op.OperationID == "edit-pours") && !w.sees(op, scope):
+	case (op.OperationID == "create-pour" || op.OperationID == "create-suppression" || op.OperationID == "edit-pours") && !w.sees(op, scope):
 		require.Equal(w.t, 422, a.status, "%s: %s", what, a.body)
 		require.Contains(w.t, a.body, "does not exist", what)
 	default:

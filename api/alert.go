@@ -156,13 +156,13 @@ func (a *API) serveAlerts() {
 	})
 	serve(a, route{
 		method: http.MethodPost, path: item + "/acknowledge", id: "acknowledge-alert", tag: tag, summary: "Say that somebody is on it",
-		about: "For an alert that is in force. Its history tells who and when.", roles: onSite, success: http.StatusOK,
+		about: "For an alert that is in force. It stops reminders and escalation until it expires, or until the alert gets more urgent.", roles: onSite, success: http.StatusOK,
 	}, func(ctx context.Context, in *acknowledgeInput) (*created[Alert], error) {
 		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return acknowledge(ctx, tx, in) })
 	})
 	serve(a, route{
 		method: http.MethodPost, path: item + "/shelve", id: "shelve-alert", tag: tag, summary: "Put an alert aside for a time",
-		about: "Its changes are kept and not told until then; the deliveries say so.", roles: dispatchers, success: http.StatusOK,
+		about: "Nothing of it is told meanwhile, and each ruling says so. When the shelf ends, what is still raised is told once; that it is over is told then, too.", roles: dispatchers, success: http.StatusOK,
 	}, func(ctx context.Context, in *shelveInput) (*created[Alert], error) {
 		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return shelve(ctx, tx, in) })
 	})
@@ -170,15 +170,9 @@ func (a *API) serveAlerts() {
 		method: http.MethodPost, path: item + "/unshelve", id: "unshelve-alert", tag: tag, summary: "Take an alert up again",
 		roles: dispatchers, success: http.StatusOK,
 	}, func(ctx context.Context, in *unshelveInput) (*created[Alert], error) {
-		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return unshelve(ctx, tx, in) })
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return a.takeUp(ctx, tx, in) })
 	})
 }
-
-// Transitions of alerts that people put aside for a time.
-const (
-	eventShelved   = "alert.shelved"
-	eventUnshelved = "alert.unshelved"
-)
 
 type shelveInput struct {
 	ByID
@@ -197,7 +191,7 @@ func shelve(ctx context.Context, tx *db.Tx, in *shelveInput) (*created[Alert], e
 	until := tx.Now().Add(time.Duration(in.Body.Hours * float64(time.Hour)))
 	alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "shelved", tx.Actor().Name, in.Body.Reason, &until
 	alert.FollowAt = &until
-	return advanced(ctx, tx, alert, db.Transition{Event: eventShelved, Note: in.Body.Reason})
+	return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventShelved, Note: in.Body.Reason})
 }
 
 type unshelveInput struct {
@@ -205,7 +199,7 @@ type unshelveInput struct {
 	Idempotent
 }
 
-func unshelve(ctx context.Context, tx *db.Tx, in *unshelveInput) (*created[Alert], error) {
+func (a *API) takeUp(ctx context.Context, tx *db.Tx, in *unshelveInput) (*created[Alert], error) {
 	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
 	if err != nil {
 		return nil, err
@@ -213,8 +207,14 @@ func unshelve(ctx context.Context, tx *db.Tx, in *unshelveInput) (*created[Alert
 	if alert.OperatorState != "shelved" {
 		return nil, problem(http.StatusConflict, "wrong_state", "The alert is not shelved.")
 	}
-	alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "none", "", "", nil
-	return advanced(ctx, tx, alert, db.Transition{Event: eventUnshelved})
+	if a.unshelve == nil {
+		alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "none", "", "", nil
+		return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventUnshelved})
+	}
+	if err := a.unshelve(ctx, tx, alert); err != nil {
+		return nil, err
+	}
+	return alertNow(ctx, tx, alert.ID)
 }
 
 // advanced stores what somebody did to an alert, and answers with it.
@@ -222,15 +222,16 @@ func advanced(ctx context.Context, tx *db.Tx, alert db.Alert, t db.Transition) (
 	if _, _, err := tx.Advance(ctx, alert, t); err != nil {
 		return nil, err
 	}
-	line, err := tx.Alert(ctx, scopeOf(ctx), alert.ID)
+	return alertNow(ctx, tx, alert.ID)
+}
+
+func alertNow(ctx context.Context, tx *db.Tx, id uuid.UUID) (*created[Alert], error) {
+	line, err := tx.Alert(ctx, scopeOf(ctx), id)
 	if err != nil {
 		return nil, err
 	}
 	return &created[Alert]{Status: http.StatusOK, Body: alertView(line)}, nil
 }
-
-// eventAcknowledged is the transition of an acknowledged alert.
-const eventAcknowledged = "alert.acknowledged"
 
 func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created[Alert], error) {
 	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
@@ -248,5 +249,5 @@ func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created
 	until := now.Add(lasts)
 	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote = "acknowledged", tx.Actor().Name, &now, in.Body.Note
 	alert.AcknowledgedUntil, alert.FollowAt = &until, &until
-	return advanced(ctx, tx, alert, db.Transition{Event: eventAcknowledged, Note: in.Body.Note})
+	return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: in.Body.Note})
 }

@@ -29,6 +29,11 @@ type Config struct {
 	// EnqueueAssess has pours assessed anew, in the transaction that changed what their assessments rest on. Required.
 	EnqueueAssess func(ctx context.Context, tx *db.Tx, pours ...uuid.UUID) error
 
+	// Unshelve takes an alert up again that was shelved, and has what is still raised told. Nil tells nobody.
+	Unshelve func(ctx context.Context, tx *db.Tx, a db.Alert) error
+	// Coming lists what time alone will do to an alert. Nil knows of nothing.
+	Coming func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
+
 	Log       *slog.Logger         // nil is silent
 	Registry  *prometheus.Registry // of the measures, served at /metrics; nil makes one
 	Clock     func() time.Time     // nil is the clock of the system; edits take the database's
@@ -54,6 +59,8 @@ type API struct {
 	gatherer      prometheus.Gatherer
 	draining      atomic.Bool
 	guard         alert.Guard
+	unshelve      func(ctx context.Context, tx *db.Tx, a db.Alert) error
+	coming        func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
 	weather       []forecast.About
 
 	tagged   map[string]bool // method and pattern of the routes whose answers have an ETag
@@ -72,7 +79,7 @@ func New(c Config) (*API, error) {
 	a := &API{
 		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
 		gate:  access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
-		guard: c.Guard, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
+		guard: c.Guard, unshelve: c.Unshelve, coming: c.Coming, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
 	}
 	a.echo.HTTPErrorHandler = a.answerError
 	a.echo.Use(a.observe, a.compress())
@@ -137,6 +144,8 @@ func (a *API) serveAll() {
 	a.serveAssessments()
 	a.serveObservations()
 	a.serveAlerts()
+	a.serveExplanations()
+	a.serveSuppressions()
 	a.serveEndpoints()
 	a.serveDeliveries()
 	serveResource(a, sites())

@@ -335,7 +335,7 @@ func TestScopeMatrix(t *testing.T) {
 					// Seen, and kept because it is in use.
 				case probe.sees(scope, c):
 					require.NoError(t, got, where)
-				case name == "CreatePour":
+				case name == "CreatePour", name == "CreateSuppression":
 					require.ErrorIs(t, got, db.ErrInvalid, where)
 				case name == "UpdatePour":
 					require.True(t, errors.Is(got, db.ErrInvalid) || errors.Is(got, db.ErrNotFound), "%s: %v", where, got)

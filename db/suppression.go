@@ -77,16 +77,28 @@ where ` + ownSuppression + `
 returning ` + suppressionColumns
 
 // CreateSuppression stores a planned suppression. A caller with a scope may make
-// one for a pour or a crew in it: ErrNotAllowed otherwise.
+// one for a pour or a crew in it.
 func (tx *Tx) CreateSuppression(ctx context.Context, scope Scope, w Suppression) (Suppression, error) {
 	stored, err := created[Suppression](ctx, tx, insertSuppression, scope.on(record(w)).set("actor", tx.actor.Name))
 	if errors.Is(err, ErrNotFound) {
-		err = ErrNotAllowed
+		err = w.outOfScope()
 	}
 	if err != nil {
 		return Suppression{}, fmt.Errorf("create suppression: %w", err)
 	}
 	return stored, nil
+}
+
+// outOfScope is why a caller with a scope may not make one: what it does not see
+// does not exist for it.
+func (w Suppression) outOfScope() error {
+	switch {
+	case w.PourID != nil:
+		return &FieldError{Field: "pour_id", Detail: "does not exist", kind: ErrInvalid}
+	case w.CrewID != nil:
+		return &FieldError{Field: "crew_id", Detail: "does not exist", kind: ErrInvalid}
+	}
+	return ErrNotAllowed
 }
 
 const updateSuppression = `

@@ -288,3 +288,14 @@ func (tx *Tx) AddDelivery(ctx context.Context, noticeID uuid.UUID, d Delivery) (
 	}
 	return d, nil
 }
+
+const tellingsOn = tellingLines + ` where t.notice_id = any(@notice_ids) order by n.created_at desc, n.id, e.name`
+
+// TellingsOn gives the rulings on some notices, the newest notice first.
+func (r reads) TellingsOn(ctx context.Context, noticeIDs ...uuid.UUID) ([]TellingLine, error) {
+	list, err := many[TellingLine](ctx, r.q, tellingsOn, args{"notice_ids": noticeIDs})
+	if err != nil {
+		return nil, fmt.Errorf("load rulings on notices: %w", err)
+	}
+	return list, nil
+}

@@ -325,3 +325,21 @@ func (n *notifier) unsuppress(ctx context.Context, id uuid.UUID) error {
 	}
 	return n.repeat(ctx, a, alert.EventUnsuppressed, alert.ReasonPlanOver, e, m)
 }
+
+// Coming lists what time alone will do to an alert as it stands, the next first.
+func (s *Scheduler) Coming(ctx context.Context, a db.Alert) (coming []alert.FollowUp, err error) {
+	err = s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		n, err := s.newNotifier(ctx, tx)
+		if err != nil {
+			return err
+		}
+		_, m, err := n.aboutAlert(ctx, a)
+		if err != nil {
+			return err
+		}
+		f, err := n.following(ctx, a, m)
+		coming = f.Coming()
+		return err
+	})
+	return coming, err
+}

@@ -1,0 +1,125 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"frostgate/db"
+
+	"github.com/google/uuid"
+)
+
+// A SuppressionForm is a planned time in which alerts are not told, as people give it.
+type SuppressionForm struct {
+	SiteID      *uuid.UUID `json:"site_id,omitempty" format:"uuid" nullable:"true" doc:"Of the pours of this site. At most one of site_id, crew_id and pour_id; none is the whole firm, its weather sources too."`
+	CrewID      *uuid.UUID `json:"crew_id,omitempty" format:"uuid" nullable:"true" doc:"Of the pours of this crew."`
+	PourID      *uuid.UUID `json:"pour_id,omitempty" format:"uuid" nullable:"true" doc:"Of this pour."`
+	StartsAt    time.Time  `json:"starts_at"`
+	EndsAt      time.Time  `json:"ends_at" doc:"After the start, 92 days at most. Then what is still raised is told once."`
+	Reason      string     `json:"reason" minLength:"1" maxLength:"2000"`
+	CriticalToo bool       `json:"critical_too,omitempty" doc:"Also what is critical; without it, that is told all the same."`
+}
+
+// A Suppression is a stored planned suppression.
+type Suppression struct {
+	Saved
+	SuppressionForm
+	MadeBy   string     `json:"made_by" doc:"The name of the token that made it."`
+	ClosedAt *time.Time `json:"closed_at" doc:"When its end was carried out."`
+}
+
+func suppressionForm(w db.Suppression) SuppressionForm {
+	return SuppressionForm{
+		SiteID: w.SiteID, CrewID: w.CrewID, PourID: w.PourID, StartsAt: w.StartsAt.UTC(), EndsAt: w.EndsAt.UTC(), Reason: w.Reason, CriticalToo: w.CriticalToo,
+	}
+}
+
+func suppressions() resource[db.Suppression, SuppressionForm, Suppression] {
+	return resource[db.Suppression, SuppressionForm, Suppression]{
+		path: "/v1/suppressions", one: "suppression", many: "suppressions", tag: "Alerts",
+		formHint: "Alerts are judged and kept meanwhile, and each ruling says that and by which suppression it was not told. " +
+			"The end of an alert that was told before is told when the suppression ends. What it is of can't be changed.",
+		deleting: "Only one that has not begun (409): to end one that has, set ends_at to now.",
+		get:      (*db.DB).Suppression, hold: (*db.Tx).Suppression,
+		create: (*db.Tx).CreateSuppression, update: (*db.Tx).UpdateSuppression, remove: removeSuppression,
+		record: func(w *db.Suppression) *db.Record { return &w.Record },
+		fill:   fillSuppression, form: suppressionForm,
+		view: func(w db.Suppression) Suppression {
+			return Suppression{Saved: saved(w.Record), SuppressionForm: suppressionForm(w), MadeBy: w.MadeBy, ClosedAt: w.ClosedAt}
+		},
+		pours: func(id uuid.UUID) db.PourFilter { return db.PourFilter{IDs: []uuid.UUID{id}} }, // none: no verdict rests on it
+	}
+}
+
+func fillSuppression(_ context.Context, _ *db.Tx, f SuppressionForm, w db.Suppression) (db.Suppression, error) {
+	if w.ID != uuid.Nil {
+		for pointer, same := range map[string]bool{
+			"/site_id": sameID(w.SiteID, f.SiteID), "/crew_id": sameID(w.CrewID, f.CrewID), "/pour_id": sameID(w.PourID, f.PourID),
+		} {
+			if !same {
+				return w, invalid(atPointer(pointer, "invalid", "can't be changed"))
+			}
+		}
+	}
+	w.SiteID, w.CrewID, w.PourID, w.StartsAt, w.EndsAt = f.SiteID, f.CrewID, f.PourID, f.StartsAt.UTC(), f.EndsAt.UTC()
+	w.Reason, w.CriticalToo = f.Reason, f.CriticalToo
+	if !w.EndsAt.After(w.StartsAt) || w.EndsAt.Sub(w.StartsAt) > 92*24*time.Hour {
+		return w, invalid(atPointer("/ends_at", "out_of_range", "must be after the start, by 92 days at most"))
+	}
+	if w.StartsAt.Year() < 2000 || w.StartsAt.Year() > 2200 {
+		return w, invalid(atPointer("/starts_at", "out_of_range", "is not in this age"))
+	}
+	named := 0
+	for _, id := range []*uuid.UUID{w.SiteID, w.CrewID, w.PourID} {
+		if id != nil {
+			named++
+		}
+	}
+	if named > 1 {
+		return w, invalid(atPointer("/pour_id", "invalid", "goes without site_id and crew_id: at most one of the three"))
+	}
+	return w, nil
+}
+
+func sameID(a, b *uuid.UUID) bool { return a == nil && b == nil || a != nil && b != nil && *a == *b }
+
+func removeSuppression(tx *db.Tx, ctx context.Context, scope db.Scope, id uuid.UUID, version int64) error {
+	w, err := tx.Suppression(ctx, scope, id)
+	if err != nil {
+		return err
+	}
+	if !w.StartsAt.After(tx.Now()) {
+		return problem(http.StatusConflict, "wrong_state", "The suppression has begun; to end it, set ends_at to now.")
+	}
+	return tx.DeleteSuppression(ctx, scope, id, version)
+}
+
+type suppressionsInput struct {
+	PageInput
+	Active bool      `query:"active" doc:"Only those that hold now."`
+	Pour   uuid.UUID `query:"pour_id" format:"uuid" doc:"Only those of this pour itself."`
+}
+
+func (a *API) serveSuppressions() {
+	serveResource(a, suppressions())
+	serve(a, route{
+		method: http.MethodGet, path: "/v1/suppressions", id: "list-suppressions", tag: "Alerts", summary: "List planned suppressions",
+		about: "Those that may keep alerts of yours from being told; the latest start first.", roles: anyRole,
+	}, func(ctx context.Context, in *suppressionsInput) (*listed[Suppression], error) {
+		page, err := in.page(ctx)
+		if err != nil {
+			return nil, err
+		}
+		filter := db.SuppressionFilter{PourID: in.Pour}
+		if in.Active {
+			now := a.now()
+			filter.EndsAfter, filter.StartsBefore = now, now
+		}
+		found, err := a.db.Suppressions(ctx, scopeOf(ctx), filter, page)
+		if err != nil {
+			return nil, err
+		}
+		return answerList(ctx, found, suppressions().view), nil
+	})
+}

@@ -361,22 +361,22 @@ func (tx *Tx) SettleDelivery(ctx context.Context, scope Scope, id uuid.UUID, sta
 	return nil
 }
 
-const supersedeBefore = `
-update deliveries e set state = 'superseded', reason = @reason, next_attempt_at = null, settled_at = @now, updated_at = @now
-from deliveries d
-where d.id = @id and e.endpoint_id = d.endpoint_id and e.alert_id = d.alert_id and e.transition < d.transition
-	and e.state = 'pending' and e.created_at < @made_before and (e.claimed_until is null or e.claimed_until <= @now)
-returning e.id`
+const supersedeBlocked = `
+update deliveries d set state = 'superseded', reason = 'a newer state is told instead', next_attempt_at = null, settled_at = @now, updated_at = @now
+where d.state = 'pending' and d.next_attempt_at > @now and d.created_at < @made_before and ` + unheld + `
+	and exists (select from endpoints e where e.id = d.endpoint_id and e.state = 'enabled')
+	and exists (
+		select from deliveries n
+		where n.endpoint_id = d.endpoint_id and n.alert_id = d.alert_id and n.transition > d.transition and n.state = 'pending' and n.next_attempt_at <= @now)
+returning d.id`
 
-// SupersedeBefore ends the earlier deliveries of the same alert to the same
-// endpoint that have been pending since before a time and that nobody is at:
-// the newer state is told instead.
-func (tx *Tx) SupersedeBefore(ctx context.Context, id uuid.UUID, madeBefore time.Time) ([]uuid.UUID, error) {
-	ids, err := values[uuid.UUID](ctx, tx.q, supersedeBefore, args{
-		"id": id, "made_before": madeBefore, "now": tx.now, "reason": "a newer state is told instead",
-	})
+// SupersedeBlocked ends the deliveries made before a time that wait for another
+// attempt while a newer one of the same alert to the same endpoint is due: the
+// newer state is told instead. Nobody is at them, and their endpoints work.
+func (tx *Tx) SupersedeBlocked(ctx context.Context, madeBefore time.Time) ([]uuid.UUID, error) {
+	ids, err := values[uuid.UUID](ctx, tx.q, supersedeBlocked, args{"made_before": madeBefore, "now": tx.now})
 	if err != nil {
-		return nil, fmt.Errorf("supersede deliveries before %s: %w", id, err)
+		return nil, fmt.Errorf("supersede blocked deliveries: %w", err)
 	}
 	return ids, nil
 }

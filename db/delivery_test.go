@@ -305,13 +305,13 @@ func TestDeliveriesInOrder(t *testing.T) {
 
 	supersede := func(before time.Time) (ids []uuid.UUID) {
 		b.tx(func(tx *db.Tx) (err error) {
-			ids, err = tx.SupersedeBefore(b.ctx, second.ID, before)
+			ids, err = tx.SupersedeBlocked(b.ctx, before)
 			return err
 		})
 		return ids
 	}
-	require.Empty(t, supersede(first.CreatedAt))
-	head, claimed := b.claimAs(first, "r", time.Minute) // and not the second
+	require.Empty(t, supersede(time.Now().Add(time.Minute))) // due itself
+	head, claimed := b.claimAs(first, "r", time.Minute)      // and not the second
 	require.True(t, claimed)
 	_, claimed = b.claimAs(second, "r", time.Minute)
 	require.False(t, claimed)
@@ -459,4 +459,26 @@ func TestEndpointHealth(t *testing.T) {
 	})
 	err = b.try(func(tx *db.Tx) error { return tx.RotateSecret(b.ctx, uuid.New(), "s", 0) })
 	require.ErrorIs(t, err, db.ErrInvalid)
+}
+
+// A receiver that refuses us three times in a row has changed its lock.
+func TestRefusals(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("e")
+	p := b.pour("p", monday)
+	d := b.deliver(b.raise(p, "k"), e)
+	for n, status := range []int{403, 503, 401, 403} {
+		d, claimed := b.claimAs(d, "r", time.Minute)
+		require.True(t, claimed)
+		b.tx(func(tx *db.Tx) error {
+			return tx.RecordAttempt(b.ctx, db.Attempt{DeliveryID: d.ID, Number: n + 1, At: monday.Add(time.Duration(n) * time.Minute), Outcome: "retry", Status: &status},
+				db.Settle{State: "pending", NextAttemptAt: new(time.Now().Add(-time.Second))})
+		})
+	}
+	for latest, want := range map[int]int{1: 1, 2: 2, 3: 2, 9: 3} {
+		n, err := b.Refusals(b.ctx, e.ID, latest)
+		require.NoError(t, err)
+		require.Equal(t, want, n, "of the latest %d", latest)
+	}
 }

@@ -262,3 +262,19 @@ func (tx *Tx) DisableEndpoint(ctx context.Context, id uuid.UUID, reason string) 
 	}
 	return n > 0, nil
 }
+
+const refusals = `
+select count(*) from (
+	select t.status from attempts t join deliveries d on d.id = t.delivery_id
+	where d.endpoint_id = @id order by t.at desc, t.number desc limit @latest
+) latest where status in (401, 403)`
+
+// Refusals tells how many of the latest attempts at an endpoint were answered 401
+// or 403.
+func (r reads) Refusals(ctx context.Context, id uuid.UUID, latest int) (int, error) {
+	n, err := value[int](ctx, r.q, refusals, args{"id": id, "latest": latest})
+	if err != nil {
+		return 0, fmt.Errorf("count refusals of endpoint %s: %w", id, err)
+	}
+	return n, nil
+}

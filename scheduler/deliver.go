@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -16,7 +18,6 @@ import (
 )
 
 const (
-	sendTogether  = 4               // attempts at one endpoint at once, by one replica
 	claimAtOnce   = 64              // deliveries to one endpoint
 	deliveryLease = 5 * time.Minute // longer than all claimed at once can take; a dead replica's are freed sooner
 	drainTime     = 2 * time.Minute // of one job; the next goes on
@@ -110,7 +111,7 @@ func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, err
 	work := make(chan db.Delivery)
 	done := make(chan attempted, len(claimed)) // sending goes on while the ends are recorded
 	var senders sync.WaitGroup
-	for range min(sendTogether, len(claimed)) {
+	for range min(alert.AtOnce(keys.Kind), len(claimed)) {
 		senders.Go(func() {
 			for d := range work {
 				done <- attempted{d, s.attempt(ctx, d, keys)}
@@ -270,17 +271,16 @@ func refusal(a alert.Answer) string {
 	return a.Error
 }
 
-// failingStops is how long an endpoint may only fail before it is stopped.
-const failingStops = 120 * time.Hour
+const (
+	failingStops  = 120 * time.Hour  // that an endpoint may only fail before it is stopped
+	refusalsStop  = 3                // in a row, by 401 or 403
+	supersedeTime = 10 * time.Minute // after which an unsent state gives way to a newer one
+)
 
-// markEndpoint notes how an endpoint does and stops one that is gone, or has
-// only failed for days.
+// markEndpoint notes how an endpoint does and stops one that is gone, that lets us
+// in no more, or has only failed for days.
 func (s *Scheduler) markEndpoint(ctx context.Context, tx *db.Tx, id uuid.UUID, together []attempted) error {
-	accepted, gone := false, false
-	for _, a := range together {
-		accepted = accepted || a.answer.Outcome == alert.Accepted
-		gone = gone || a.answer.Outcome == alert.Gone
-	}
+	accepted := slices.ContainsFunc(together, func(a attempted) bool { return a.answer.Outcome == alert.Accepted })
 	since, err := tx.MarkEndpoint(ctx, id, accepted)
 	if errors.Is(err, db.ErrNotFound) {
 		return nil // deleted meanwhile, and its deliveries with it
@@ -288,53 +288,55 @@ func (s *Scheduler) markEndpoint(ctx context.Context, tx *db.Tx, id uuid.UUID, t
 	if err != nil {
 		return err
 	}
-	reason := ""
-	switch {
-	case gone:
-		reason = "the receiver says that it is gone (410)"
-	case since != nil && tx.Now().Sub(*since) > failingStops:
-		reason = "it has only failed since " + since.UTC().Format("2006-01-02 15:04 UTC")
+	reason, err := whyStop(ctx, tx, id, together, since)
+	if err != nil {
+		return err
 	}
 	if reason != "" {
-		stopped, err := tx.DisableEndpoint(ctx, id, reason)
-		if err != nil {
+		if err := s.stopEndpoint(ctx, tx, id, reason); err != nil {
 			return err
-		}
-		if stopped {
-			s.log.WarnContext(ctx, "endpoint stopped", "endpoint", id, "reason", reason)
 		}
 	}
 	return announce(ctx, tx, Event{Kind: "delivery", IDs: []uuid.UUID{id}})
 }
 
-// eventTest is a message that says nothing, to see whether it arrives.
-const eventTest = "endpoint.test"
-
-// TryEndpoint makes one call to an endpoint, as people do before they rely on it,
-// and gives its answer. Nothing is stored.
-func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer, error) {
-	keys, err := s.db.EndpointKeys(ctx, id, s.now())
-	if err != nil {
-		return alert.Answer{}, err
+// whyStop says why an endpoint is to be stopped after some attempts; empty when it
+// is not.
+func whyStop(ctx context.Context, tx *db.Tx, id uuid.UUID, together []attempted, failingSince *time.Time) (string, error) {
+	locked := false
+	for _, a := range together {
+		if a.answer.Outcome == alert.Gone {
+			return fmt.Sprintf("the receiver says that it is gone (%d)", a.answer.Status), nil
+		}
+		locked = locked || a.answer.Status == http.StatusUnauthorized || a.answer.Status == http.StatusForbidden
 	}
-	e := alert.Event{
-		Type: eventTest, ID: uuid.New(), At: s.now().UTC().Truncate(time.Second),
-		Text: "This is a test of frostgate. Nothing is wrong.",
+	if locked {
+		refusals, err := tx.Refusals(ctx, id, refusalsStop)
+		if err != nil {
+			return "", err
+		}
+		if refusals == refusalsStop {
+			return fmt.Sprintf("the receiver has refused us %d times in a row (401 or 403)", refusals), nil
+		}
 	}
-	contentType, body, err := alert.Write(&e, keys.Kind, "")
-	if err != nil {
-		return alert.Answer{}, err
+	if failingSince != nil && tx.Now().Sub(*failingSince) > failingStops {
+		return "it has only failed since " + failingSince.UTC().Format("2006-01-02 15:04 UTC"), nil
 	}
-	return s.poster.Post(ctx, alert.Message{
-		URL: keys.URL, Form: keys.Kind, Secrets: keys.Secrets, ID: "msg_" + e.ID.String(), Attempt: 1, ContentType: contentType, Body: body,
-	}), nil
+	return "", nil
 }
 
 // sweep gathers what was held, and puts endpoints with due deliveries into the
 // queue: retries whose time has come, what waited for an earlier one, and what a
-// dead replica left.
+// dead replica left. What a newer state overtook is not sent any more.
 func (s *Scheduler) sweep(ctx context.Context) error {
-	return errors.Join(s.gather(ctx), s.enqueueDue(ctx))
+	return errors.Join(s.gather(ctx), s.supersede(ctx), s.enqueueDue(ctx))
+}
+
+func (s *Scheduler) supersede(ctx context.Context) error {
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		_, err := tx.SupersedeBlocked(ctx, tx.Now().Add(-supersedeTime))
+		return err
+	})
 }
 
 func (s *Scheduler) enqueueDue(ctx context.Context) error {

@@ -76,6 +76,7 @@ func TestAlertIsToldInOrder(t *testing.T) {
 	p := w.pour(s, "Slab", wednesday.Add(42*time.Hour))
 	w.verdict(p.ID, rules.Move)
 	w.clock.Forward(10 * time.Minute)
+	require.Equal(t, 1, w.count("with younger as (update deliveries set created_at = created_at + interval '5 minutes' returning id) select count(*) from younger"))
 	w.mild()
 	w.refresh(s)
 	w.until("two notices", 15*time.Second, func() bool { return w.count("select count(*) from deliveries") == 2 })
@@ -84,6 +85,29 @@ func TestAlertIsToldInOrder(t *testing.T) {
 	open.Store(true)
 	w.clock.Forward(time.Hour)
 	w.until("both", 10*time.Second, func() bool { return w.receiver.events() == "raised cleared" })
+	w.invariants()
+}
+
+// What could not be told for ten minutes gives way to what has come since, rather
+// than hold it up for hours.
+func TestOldStateGivesWayToANewerOne(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.cold()
+	w.endpoint("crew-chat")
+	w.receiver.answers(func(*http.Request, int) int { return http.StatusBadGateway })
+	s := w.start(nil)
+	p := w.pour(s, "Slab", wednesday.Add(42*time.Hour))
+	w.verdict(p.ID, rules.Move)
+	w.clock.Forward(11 * time.Minute)
+	w.mild()
+	w.refresh(s)
+	w.until("the first is superseded", 15*time.Second, func() bool {
+		return w.count("select count(*) from deliveries where state = 'superseded' and transition = 1 and reason <> ''") == 1
+	})
+	w.receiver.answers(nil)
+	w.clock.Forward(time.Hour)
+	w.until("the newer one", 10*time.Second, func() bool { return w.receiver.events() == "cleared" })
 	w.invariants()
 }
 

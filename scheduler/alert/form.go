@@ -14,6 +14,7 @@ import (
 	"unicode/utf16"
 	"unicode/utf8"
 
+	"github.com/google/uuid"
 	"github.com/rivo/uniseg"
 )
 
@@ -40,6 +41,9 @@ type form struct {
 	// answersOK is of receivers that answer 200 also when they took nothing; what
 	// they took they answer with the word ok.
 	answersOK bool
+	// hook is of chat systems' incoming webhooks: each is made for one room, takes
+	// one message at a time, and is not found any more when it was removed.
+	hook bool
 	// query is needed at the address for an answer that can be believed.
 	query string
 }
@@ -49,12 +53,12 @@ type form struct {
 // has been seen to be refused.
 var forms = map[string]form{
 	FormText:     {contentType: "text/plain; charset=utf-8", limit: 4096, write: writeText},
-	FormEntities: {contentType: "application/json", limit: 40_000, write: writeEntities, answersOK: true},
-	FormMarkdown: {contentType: "application/json", limit: 16_383, write: writeMarkdown, answersOK: true},
-	FormContent:  {contentType: "application/json", limit: 2000, write: writeContent, query: "wait=true"},
-	FormCard:     {contentType: "application/json", limit: 18_000, write: writeCard},
-	FormPlain:    {contentType: "application/json", limit: 32_000, write: writePlain},
-	FormHTML:     {contentType: "application/json", limit: 32_000, write: writeHTML},
+	FormEntities: {contentType: "application/json", limit: 40_000, write: writeEntities, hook: true, answersOK: true},
+	FormMarkdown: {contentType: "application/json", limit: 16_383, write: writeMarkdown, hook: true, answersOK: true},
+	FormContent:  {contentType: "application/json", limit: 2000, write: writeContent, hook: true, query: "wait=true"},
+	FormCard:     {contentType: "application/json", limit: 18_000, write: writeCard, hook: true},
+	FormPlain:    {contentType: "application/json", limit: 32_000, write: writePlain, hook: true},
+	FormHTML:     {contentType: "application/json", limit: 32_000, write: writeHTML, hook: true},
 }
 
 // Forms lists the names of all forms.
@@ -68,6 +72,14 @@ func joined(m map[string]form, more ...string) map[string]form {
 		m[name] = form{}
 	}
 	return m
+}
+
+// AtOnce is how many messages a receiver of a form is sent at the same time.
+func AtOnce(name string) int {
+	if forms[name].hook {
+		return 1
+	}
+	return 4
 }
 
 // Write gives the bytes of an event in a form, and what they are. The event is
@@ -105,7 +117,7 @@ func (e *Event) tag() string {
 	switch {
 	case e.Group != nil:
 		return e.tagOfGroup()
-	case e.Call != nil, e.Digest != nil:
+	case e.Alert.ID == uuid.Nil: // a call, a digest, or about an endpoint
 		return fmt.Sprintf("Message %.8s", e.ID)
 	}
 	return fmt.Sprintf("Alert %.8s, message %d.%d", e.Alert.ID, e.Alert.Episode, e.Alert.Transition)

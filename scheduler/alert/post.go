@@ -177,8 +177,11 @@ func (p *Poster) classify(resp *http.Response, f form) Answer {
 	body, _ := io.ReadAll(io.LimitReader(resp.Body, responseCap))
 	text := strings.ToValidUTF8(string(body[:min(len(body), responseKept)]), "�")
 	a := Answer{Outcome: outcomeOf(resp.StatusCode), Status: resp.StatusCode, Response: strings.ReplaceAll(text, "\x00", "�")}
-	if f.answersOK && a.Outcome == Accepted && strings.TrimSpace(text) != "ok" {
+	switch {
+	case f.answersOK && a.Outcome == Accepted && strings.TrimSpace(text) != "ok":
 		a.Outcome = Retry
+	case f.hook && a.Status == http.StatusNotFound:
+		a.Outcome = Gone
 	}
 	if wait, ok := RetryAfter(resp.Header.Get("Retry-After"), p.cfg.Now()); ok && a.Outcome == Retry {
 		a.RetryAfter = &wait
@@ -194,6 +197,8 @@ func outcomeOf(status int) Outcome {
 		return Accepted
 	case status == http.StatusGone:
 		return Gone
+	case status == http.StatusUnauthorized, status == http.StatusForbidden: // whoever changed a key may change it back
+		return Retry
 	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
 		return Retry
 	}

@@ -158,13 +158,13 @@ func TestReceiversAreClassified(t *testing.T) {
 			w.WriteHeader(code)
 		}, alert.Permanent}
 	}
-	for _, code := range []int{400, 401, 403, 404, 405, 406, 413, 415, 418, 422, 451} {
+	for _, code := range []int{400, 404, 405, 406, 413, 415, 418, 422, 451} {
 		receivers[strconv.Itoa(code)] = struct {
 			answer http.HandlerFunc
 			want   alert.Outcome
 		}{status(code), alert.Permanent}
 	}
-	for _, code := range []int{408, 425, 429, 500, 501, 502, 503, 504, 599} {
+	for _, code := range []int{401, 403, 408, 425, 429, 500, 501, 502, 503, 504, 599} {
 		receivers[strconv.Itoa(code)] = struct {
 			answer http.HandlerFunc
 			want   alert.Outcome

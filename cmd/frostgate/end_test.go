@@ -58,6 +58,7 @@ func newWorld(t *testing.T) *world {
 	w.args = []string{
 		"serve", "--data=" + openFolder(t), "--listen=" + freeAddress(t), "--allow-webhooks=127.0.0.0/8", "--plain-http",
 		"--open-meteo-url=" + weather.URL, "--ensemble-url=off", "--nws-url=off", "--met-norway-url=off",
+		"--group-window=0s", "--most-messages=0", // each transition by a message of its own
 	}
 	return w
 }

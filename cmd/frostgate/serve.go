@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"frostgate/cmd/frostgate/service"
+	"frostgate/scheduler/alert"
 )
 
 type serveCommand struct {
@@ -21,6 +22,8 @@ type serveCommand struct {
 	Listen        string         `help:"Address to serve HTTP on." default:"127.0.0.1:8080" placeholder:"ADDRESS"`
 	PublicURL     string         `help:"Address at which people reach the service, for links in notices and calendars." placeholder:"URL"`
 	AllowWebhooks []netip.Prefix `help:"Ranges of addresses that are not public but that webhooks may go to, with plain http too." placeholder:"CIDR"`
+	GroupWindow   time.Duration  `help:"How long what is major is gathered into one message to an endpoint; the rest thrice as long, what is critical never." default:"10s" placeholder:"DURATION"`
+	MostMessages  int            `help:"Most messages to an endpoint in ten minutes, but for what is critical; more are folded into one. 0 is any number." default:"10" placeholder:"N"`
 	Proxies       []netip.Prefix `help:"Ranges of proxies whose X-Forwarded-For is believed." placeholder:"CIDR"`
 }
 
@@ -51,6 +54,7 @@ func (c *serveCommand) Run(p *program) error {
 	config := service.Config{
 		Database: c.databaseFlags.config(), Weather: c.weatherFlags.config(), Listen: c.Listen, PublicURL: c.PublicURL,
 		Webhooks: c.AllowWebhooks, Version: version, Log: p.log,
+		Pace: alert.Pace{Window: c.GroupWindow, Most: c.MostMessages},
 	}
 	for _, proxy := range c.Proxies {
 		_, network, err := net.ParseCIDR(proxy.String())

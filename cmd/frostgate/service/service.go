@@ -31,6 +31,7 @@ type Config struct {
 	Listen    string         // address of the HTTP server; port 0 takes any free one
 	PublicURL string         // at which people reach it, for links; default the address it listens on
 	Webhooks  []netip.Prefix // ranges that are not public but that endpoints may lie in
+	Pace      alert.Pace     // of messages to one endpoint; the zero tells each thing by itself
 	Proxies   []*net.IPNet   // whose word on a client's address is believed
 	Version   string
 	Log       *slog.Logger // required
@@ -121,7 +122,7 @@ func (s *Service) startScheduler(ctx context.Context, c Config) error {
 	}
 	s.scheduler, err = scheduler.New(scheduler.Config{
 		DB: s.DB, Log: s.log, Registerer: s.metrics, Sources: sources, Warners: warners, Budget: budget,
-		Guard: alert.Guard{Allow: c.Webhooks}, Agent: agent, PublicURL: c.PublicURL,
+		Guard: alert.Guard{Allow: c.Webhooks}, Agent: agent, PublicURL: c.PublicURL, Pace: c.Pace,
 	})
 	if err != nil {
 		return err
@@ -140,7 +141,8 @@ func (s *Service) startHTTP(ctx context.Context, c Config) error {
 	}
 	s.URL = "http://" + reachable(listener.Addr())
 	handler, err := api.New(api.Config{
-		DB: s.DB, EnqueueAssess: s.scheduler.EnqueueAssess, Unshelve: s.scheduler.Unshelve, Coming: s.scheduler.Coming, Log: s.log, Registry: s.metrics, Version: c.Version,
+		DB: s.DB, EnqueueAssess: s.scheduler.EnqueueAssess, Unshelve: s.scheduler.Unshelve, Coming: s.scheduler.Coming,
+		TryEndpoint: s.scheduler.TryEndpoint, EndpointRestored: s.scheduler.EndpointRestored, Log: s.log, Registry: s.metrics, Version: c.Version,
 		PublicURL: cmp.Or(c.PublicURL, s.URL), Guard: alert.Guard{Allow: c.Webhooks}, Proxies: c.Proxies,
 		Weather: s.scheduler.Weather(),
 	})

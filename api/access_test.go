@@ -135,6 +135,8 @@ func (w *world) bodyOf(op *huma.Operation) any {
 		return object{}
 	case op.OperationID == "shelve-alert":
 		return object{"reason": "The crew knows.", "hours": 2}
+	case op.OperationID == "replay-deliveries":
+		return object{"from": "2020-01-01T00:00:00Z", "made_before": "2020-01-02T00:00:00Z"}
 	case op.OperationID == "assess":
 		return object{}
 	case verb == "place", verb == "release", verb == "cancel", verb == "reopen":

@@ -28,6 +28,10 @@ type Config struct {
 	DB *db.DB // required
 	// EnqueueAssess has pours assessed anew, in the transaction that changed what their assessments rest on. Required.
 	EnqueueAssess func(ctx context.Context, tx *db.Tx, pours ...uuid.UUID) error
+	// TryEndpoint makes one call to an endpoint; without it none can be tried.
+	TryEndpoint func(ctx context.Context, id uuid.UUID) (alert.Answer, error)
+	// EndpointRestored tells of an endpoint that works again, in the transaction that restored it. It may be nil.
+	EndpointRestored func(ctx context.Context, tx *db.Tx, e db.Endpoint) error
 
 	// Unshelve takes an alert up again that was shelved, and has what is still raised told. Nil tells nobody.
 	Unshelve func(ctx context.Context, tx *db.Tx, a db.Alert) error
@@ -50,18 +54,20 @@ type Config struct {
 
 // API answers requests over HTTP. It is safe for concurrent use.
 type API struct {
-	db            *db.DB
-	enqueueAssess func(ctx context.Context, tx *db.Tx, pours ...uuid.UUID) error
-	log           *slog.Logger
-	now           func() time.Time
-	gate          *access.Gate
-	metrics       *metrics
-	gatherer      prometheus.Gatherer
-	draining      atomic.Bool
-	guard         alert.Guard
-	unshelve      func(ctx context.Context, tx *db.Tx, a db.Alert) error
-	coming        func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
-	weather       []forecast.About
+	db               *db.DB
+	enqueueAssess    func(ctx context.Context, tx *db.Tx, pours ...uuid.UUID) error
+	tryEndpoint      func(ctx context.Context, id uuid.UUID) (alert.Answer, error)
+	endpointRestored func(ctx context.Context, tx *db.Tx, e db.Endpoint) error
+	log              *slog.Logger
+	now              func() time.Time
+	gate             *access.Gate
+	metrics          *metrics
+	gatherer         prometheus.Gatherer
+	draining         atomic.Bool
+	guard            alert.Guard
+	unshelve         func(ctx context.Context, tx *db.Tx, a db.Alert) error
+	coming           func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
+	weather          []forecast.About
 
 	tagged   map[string]bool // method and pattern of the routes whose answers have an ETag
 	echo     *echo.Echo
@@ -78,7 +84,8 @@ func New(c Config) (*API, error) {
 	useProblems()
 	a := &API{
 		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
-		gate:  access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
+		gate:        access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
+		tryEndpoint: c.TryEndpoint, endpointRestored: c.EndpointRestored,
 		guard: c.Guard, unshelve: c.Unshelve, coming: c.Coming, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
 	}
 	a.echo.HTTPErrorHandler = a.answerError

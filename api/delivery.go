@@ -123,6 +123,82 @@ func (a *API) serveDeliveries() {
 		}
 		return &answered[DeliveryDetail]{Body: detail}, nil
 	})
+	serve(a, route{
+		method: http.MethodPost, path: "/v1/deliveries/{id}/replay", id: "replay-delivery", tag: tag, summary: "Send a delivery again",
+		about: "The same bytes under the same id, so that a receiver that has them can tell. Not while it is pending.", roles: dispatchers, success: http.StatusOK,
+	}, a.replayDelivery)
+	serve(a, route{
+		method: http.MethodPost, path: "/v1/delivery-replay", id: "replay-deliveries", tag: tag, summary: "Send a range of deliveries again",
+		about: "What was made in a range of time for an endpoint, an alert or a pour: the same bytes under the same ids. What is pending is left alone.",
+		roles: dispatchers, firmWide: true, success: http.StatusOK,
+	}, a.replayDeliveries)
+}
+
+type replayOneInput struct {
+	ByID
+	Idempotent
+}
+
+func (a *API) replayDelivery(ctx context.Context, in *replayOneInput) (*created[Delivery], error) {
+	return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Delivery], error) {
+		if _, err := tx.Delivery(ctx, scopeOf(ctx), in.ID); err != nil {
+			return nil, err
+		}
+		again, err := tx.Replay(ctx, scopeOf(ctx), db.DeliveryFilter{ID: in.ID})
+		if err != nil {
+			return nil, err
+		}
+		if len(again) == 0 {
+			return nil, problem(http.StatusConflict, "wrong_state", "The delivery is pending; it is sent without this.")
+		}
+		found, err := tx.Delivery(ctx, scopeOf(ctx), in.ID)
+		if err != nil {
+			return nil, err
+		}
+		return &created[Delivery]{Status: http.StatusOK, Body: delivery(found.DeliveryState)}, nil
+	})
+}
+
+type replayInput struct {
+	Idempotent
+	Body struct {
+		EndpointID *uuid.UUID `json:"endpoint_id,omitempty" format:"uuid"`
+		AlertID    *uuid.UUID `json:"alert_id,omitempty" format:"uuid"`
+		PourID     *uuid.UUID `json:"pour_id,omitempty" format:"uuid"`
+		State      []string   `json:"state,omitempty" enum:"accepted,dead,superseded,suppressed" maxItems:"4" doc:"Only what ended so; what is dead when absent."`
+		From       time.Time  `json:"from" doc:"Made at or after."`
+		MadeBefore time.Time  `json:"made_before" doc:"Made before."`
+	}
+}
+
+// A Replayed tells which deliveries are sent again.
+type Replayed struct {
+	DeliveryIDs []uuid.UUID `json:"delivery_ids" format:"uuid"`
+}
+
+func (a *API) replayDeliveries(ctx context.Context, in *replayInput) (*created[Replayed], error) {
+	f := db.DeliveryFilter{States: in.Body.State, From: in.Body.From, Before: in.Body.MadeBefore}
+	if !f.Before.After(f.From) {
+		return nil, invalid(atPointer("/made_before", "range", "must be after from"))
+	}
+	if len(f.States) == 0 {
+		f.States = []string{"dead"}
+	}
+	for _, of := range []struct {
+		given *uuid.UUID
+		id    *uuid.UUID
+	}{{in.Body.EndpointID, &f.EndpointID}, {in.Body.AlertID, &f.AlertID}, {in.Body.PourID, &f.PourID}} {
+		if of.given != nil {
+			*of.id = *of.given
+		}
+	}
+	return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Replayed], error) {
+		again, err := tx.Replay(ctx, scopeOf(ctx), f)
+		if err != nil {
+			return nil, err
+		}
+		return &created[Replayed]{Status: http.StatusOK, Body: Replayed{DeliveryIDs: append([]uuid.UUID{}, again...)}}, nil
+	})
 }
 
 // maybeID parses what the schema has checked; empty is none.

@@ -25,8 +25,8 @@ type EndpointForm struct {
 	PlantIDs    []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
 	MinSeverity string      `json:"min_severity,omitempty" enum:"warning,minor,major,critical" doc:"warning when absent."`
 	Enabled     *bool       `json:"enabled,omitempty" doc:"true when absent."`
-	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"Kept for escalation, which is not carried out yet: 0 is told at once, an endpoint of any other rank is not told."`
-	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"Kept for escalation, which is not carried out yet."`
+	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"0 is told at once; an endpoint of a higher rank is told when nobody acknowledges, one rank after the other."`
+	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"How long after the rank before it this rank is told; the shortest of all of its rank counts. Quiet hours in which nobody was told do not count."`
 	Digest      *DigestForm `json:"digest,omitempty" doc:"Besides alerts: the pours of a day, once in the morning or once in the afternoon before. None when absent."`
 }
 
@@ -39,6 +39,8 @@ type Endpoint struct {
 	StateAt      time.Time  `json:"state_at"`
 	FailingSince *time.Time `json:"failing_since" doc:"First failure after the last success."`
 	AcceptedAt   *time.Time `json:"accepted_at" doc:"Last success."`
+	Folded       int        `json:"folded" doc:"Messages that were folded into others because there were too many in ten minutes."`
+	FloodedUntil *time.Time `json:"flooded_until" doc:"Until when that last happened."`
 }
 
 // A NewEndpoint is an endpoint with its signing secret, which is shown this once.
@@ -50,7 +52,7 @@ type NewEndpoint struct {
 func endpointView(e db.Endpoint) Endpoint {
 	return Endpoint{
 		Saved: saved(e.Record), EndpointForm: endpointForm(e), Host: e.Host, StateReason: e.StateReason, StateAt: e.StateAt,
-		FailingSince: e.FailingSince, AcceptedAt: e.AcceptedAt,
+		FailingSince: e.FailingSince, AcceptedAt: e.AcceptedAt, Folded: e.Folded, FloodedUntil: e.FloodedUntil,
 	}
 }
 
@@ -218,6 +220,70 @@ func (a *API) serveEndpoints() {
 		method: http.MethodPost, path: item + "/rotate", id: "rotate-secret", tag: tag, summary: "Give an endpoint a new signing secret",
 		about: "Messages are signed with both for a day. The answer holds the new one, this once.", roles: dispatchers, firmWide: true, success: http.StatusOK,
 	}, a.rotateSecret)
+	serve(a, route{
+		method: http.MethodPost, path: item + "/test", id: "test-endpoint", tag: tag, summary: "Send an endpoint a test message",
+		about: "One attempt at once, also at a disabled endpoint. The answer says how it ended; nothing is stored.", roles: dispatchers, firmWide: true,
+		success: http.StatusOK,
+	}, a.testEndpoint)
+	serve(a, route{
+		method: http.MethodPost, path: item + "/restore", id: "restore-endpoint", tag: tag, summary: "Take a disabled endpoint up again",
+		about: "What waits for it is sent, and the other endpoints are told (endpoint.restored), as they were when it was stopped (endpoint.disabled). It stops by itself after an answer that it is gone (410, in chats 404 too), after three refusals in a row (401, 403) and after 120 h of failures alone.",
+		roles: dispatchers, firmWide: true, success: http.StatusOK,
+	}, a.restoreEndpoint)
+}
+
+// A TestResult is how a test message fared.
+type TestResult struct {
+	Outcome    string `json:"outcome" enum:"accepted,retry,permanent,gone,unknown" doc:"retry: it may work later; permanent: never as things are; gone: the receiver is no more; unknown: it was sent and no answer came."`
+	Status     *int   `json:"status" doc:"Of HTTP; null without an answer."`
+	Error      string `json:"error"`
+	Response   string `json:"response" doc:"Beginning of the answer."`
+	DurationMS int    `json:"duration_ms"`
+}
+
+func (a *API) testEndpoint(ctx context.Context, in *struct{ ByID }) (*answered[TestResult], error) {
+	if _, err := a.db.Endpoint(ctx, in.ID); err != nil {
+		return nil, err
+	}
+	if a.tryEndpoint == nil {
+		return nil, problem(http.StatusServiceUnavailable, "unavailable", "This process sends no messages.")
+	}
+	tried, err := a.tryEndpoint(ctx, in.ID)
+	if err != nil {
+		return nil, err
+	}
+	result := TestResult{Outcome: string(tried.Outcome), Error: tried.Error, Response: tried.Response, DurationMS: int(tried.Took.Milliseconds())}
+	if tried.Status != 0 {
+		result.Status = &tried.Status
+	}
+	return &answered[TestResult]{Body: result}, nil
+}
+
+type restoreInput struct {
+	ByID
+	Idempotent
+}
+
+func (a *API) restoreEndpoint(ctx context.Context, in *restoreInput) (*created[Endpoint], error) {
+	return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Endpoint], error) {
+		e, err := tx.Endpoint(ctx, in.ID)
+		if err != nil {
+			return nil, err
+		}
+		if e.State != "disabled" {
+			return nil, problem(http.StatusConflict, "wrong_state", "The endpoint is not disabled.")
+		}
+		e.State, e.StateReason = "enabled", ""
+		if e, err = tx.UpdateEndpoint(ctx, e, ""); err != nil {
+			return nil, err
+		}
+		if a.endpointRestored != nil {
+			if err := a.endpointRestored(ctx, tx, e); err != nil {
+				return nil, err
+			}
+		}
+		return &created[Endpoint]{Status: http.StatusOK, ETag: etag(e.Version), Body: endpointView(e)}, nil
+	})
 }
 
 func (a *API) createEndpoint(ctx context.Context, in *createInput[EndpointForm]) (*created[NewEndpoint], error) {

@@ -1,10 +1,13 @@
 package api
 
 import (
+	"context"
 	"testing"
 
+	"frostgate/db"
 	"frostgate/scheduler/alert"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 )
 
@@ -64,4 +67,58 @@ func TestADigestIsCheckedWhenItIsStored(t *testing.T) {
 	require.Equal(t, map[string]any(digest), kept["digest"], "a refused edit changes nothing")
 	gone := b.do(call{method: "PATCH", path: path, body: object{"digest": nil}, header: whatever}).is(200)
 	require.NotContains(t, gone, "digest")
+}
+
+func TestAnEndpointIsTestedAndRestored(t *testing.T) {
+	t.Parallel()
+	var told []string
+	b := setupWith(t, Config{EndpointRestored: func(_ context.Context, tx *db.Tx, e db.Endpoint) error {
+		told = append(told, tx.Actor().Name+" restored "+e.Name)
+		return nil
+	}})
+	made := b.do(call{method: "POST", path: "/v1/endpoints", body: object{"name": "Chat", "url": "https://hooks.example.com/a"}}).is(201)
+	path := "/v1/endpoints/" + made.str("id")
+	tested := b.do(call{method: "POST", path: path + "/test"}).is(200)
+	require.Equal(t, object{"outcome": "retry", "status": 503.0, "error": "", "response": "busy", "duration_ms": 20.0}, tested)
+	b.do(call{method: "POST", path: path + "/restore"}).wrong(409, "wrong_state")
+	b.do(call{method: "PATCH", path: path, body: object{"enabled": false}, header: map[string]string{"If-Match": "*"}}).is(200)
+	restored := b.do(call{method: "POST", path: path + "/restore", header: map[string]string{"Idempotency-Key": "1"}}).is(200)
+	require.Equal(t, true, restored["enabled"])
+	require.Empty(t, restored["state_reason"])
+	b.do(call{method: "POST", path: path + "/restore", header: map[string]string{"Idempotency-Key": "1"}}).is(200)
+	require.Equal(t, []string{"dispatcher restored Chat"}, told, "once")
+}
+
+// What is sent again keeps its id and its bytes; what is pending is not touched.
+func TestDeliveriesAreReplayed(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	path := "/v1/deliveries/" + w.ids["/v1/deliveries/"]
+	w.do(call{method: "POST", path: path + "/replay"}).wrong(409, "wrong_state")
+	settle := func() {
+		err := w.db.Tx(t.Context(), db.Actor{Name: "test"}, func(tx *db.Tx) error {
+			return tx.SettleDelivery(t.Context(), db.Scope{}, uuid.MustParse(w.ids["/v1/deliveries/"]), "dead", "refused")
+		})
+		require.NoError(t, err)
+	}
+	settle()
+	before := w.do(call{method: "GET", path: path}).is(200)
+	again := w.do(call{method: "POST", path: path + "/replay"}).is(200)
+	require.Equal(t, "pending", again["state"])
+	after := w.do(call{method: "GET", path: path}).is(200)
+	for _, field := range []string{"webhook_id", "body", "content_type"} {
+		require.Equal(t, before[field], after[field])
+	}
+	settle()
+	span := object{"from": "2020-01-01T00:00:00Z", "made_before": "2099-01-01T00:00:00Z"}
+	replay := func(more object) []any {
+		list, _ := w.do(call{method: "POST", path: "/v1/delivery-replay", body: span.with(more)}).is(200)["delivery_ids"].([]any)
+		return list
+	}
+	require.Empty(t, replay(object{"state": []string{"accepted"}}))
+	require.Empty(t, replay(object{"endpoint_id": uuid.NewString()}))
+	require.Empty(t, replay(object{"made_before": "2020-01-02T00:00:00Z"}))
+	require.Equal(t, []any{w.ids["/v1/deliveries/"]}, replay(object{"endpoint_id": w.ids["/v1/endpoints/"]}))
+	require.Empty(t, replay(object{}), "it is pending")
+	w.do(call{method: "POST", path: "/v1/delivery-replay", body: span.with(object{"made_before": "2019-01-01T00:00:00Z"})}).wrong(422, "invalid", "#/made_before range")
 }

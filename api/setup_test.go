@@ -19,6 +19,7 @@ import (
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/db/dbtest"
+	"frostgate/scheduler/alert"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/google/uuid"
@@ -74,6 +75,11 @@ func setupWith(t *testing.T, c Config) *bundle {
 	t.Helper()
 	b := &bundle{t: t, db: dbtest.New(t), log: &logLines{}}
 	c.DB, c.EnqueueAssess = b.db, b.enqueue
+	if c.TryEndpoint == nil {
+		c.TryEndpoint = func(context.Context, uuid.UUID) (alert.Answer, error) {
+			return alert.Answer{Outcome: alert.Retry, Status: 503, Response: "busy", Took: 20 * time.Millisecond}, nil
+		}
+	}
 	c.Log = slog.New(slog.NewTextHandler(b.log, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	if c.RequestsPerMinute == 0 {
 		c.RequestsPerMinute = 1_000_000

@@ -166,6 +166,7 @@ func (r reads) Delivery(ctx context.Context, scope Scope, id uuid.UUID) (Deliver
 
 // DeliveryFilter narrows a list of deliveries; what is empty doesn't.
 type DeliveryFilter struct {
+	ID         uuid.UUID
 	EndpointID uuid.UUID
 	AlertID    uuid.UUID
 	PourID     uuid.UUID
@@ -193,6 +194,7 @@ func (r reads) Deliveries(ctx context.Context, scope Scope, f DeliveryFilter, p 
 }
 
 func (q *query) deliveries(f DeliveryFilter) {
+	q.when(f.ID != uuid.Nil, "d.id = @delivery_id", "delivery_id", f.ID)
 	q.when(f.EndpointID != uuid.Nil, "d.endpoint_id = @endpoint_id", "endpoint_id", f.EndpointID)
 	q.when(f.AlertID != uuid.Nil, "d.alert_id = @alert_id", "alert_id", f.AlertID)
 	q.when(len(f.States) > 0, "d.state = any(@states)", "states", f.States)

@@ -103,6 +103,10 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/alerts/:id/unshelve", b.page(b.unshelvePage))
 	e.POST("/alerts/:id/unshelve", b.page(b.unshelve))
 	e.GET("/deliveries/:id", b.page(b.deliveryPage))
+	e.GET("/firm/endpoints/:id/test", b.page(b.askEndpoint("Send a test", "A message that says that it is a test goes there now.")))
+	e.POST("/firm/endpoints/:id/test", b.page(b.testEndpoint))
+	e.GET("/firm/endpoints/:id/restore", b.page(b.askEndpoint("Restore", "What waits for it is sent, and the other endpoints are told.")))
+	e.POST("/firm/endpoints/:id/restore", b.page(b.restoreEndpoint))
 	e.GET("/pours/new", b.page(b.newForm(pourKind())))
 	e.POST("/pours/new", b.page(b.createRecord(pourKind())))
 	e.GET("/pours/table", b.page(b.tablePage))
@@ -229,6 +233,9 @@ func creditsOf(sources []forecast.About) []credit {
 // done are the words for what a form has just done, by the name in the address.
 var done = map[string]string{
 	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "shelved": "Shelved. What happens to it is kept and not told until then.", "unshelved": "Taken up again.",
+	"tested_accepted": "The test message was taken.", "tested_retry": "The test message was not taken; it might be later. Look at the address, or try again.",
+	"tested_permanent": "The test message was refused for good. Look at the address and the kind.", "tested_gone": "The receiver says that it is no more. Make a new address there and enter it.",
+	"tested_unknown": "The test message was sent, and no answer came. Look there whether it arrived.", "restarted": "Restored. What waited for it is being sent.",
 	"moved": "Moved. The pour is being assessed anew.",
 	"place": "Marked as placed. Protection is followed from here on.", "release": "Marked as released.", "cancel": "Cancelled.", "reopen": "Taken back.",
 	"kept": "Saved.", "archived": "Archived. It is no longer offered; what rests on it stays.", "restored": "Offered again.", "deleted": "Deleted.",

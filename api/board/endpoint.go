@@ -3,6 +3,7 @@ package board
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"strconv"
 	"time"
@@ -109,7 +110,7 @@ func (b *Board) showSecret(v *visit, d doc) error {
 // An endpointPage is how an endpoint does, and what went to it.
 type endpointPage struct {
 	ID, Name, State string
-	Failing         bool
+	Failing, Off    bool
 	Facts           []fact
 	Told            []toldLine
 }
@@ -132,6 +133,8 @@ func (b *Board) endpointPage(v *visit) error {
 		return err
 	}
 	page := endpointPage{ID: id.String(), Name: d.text("name"), State: endpointState(d), Failing: d.text("failing_since") != ""}
+	enabled, _ := d.at("enabled").(bool)
+	page.Off = !enabled
 	page.Facts = []fact{
 		{"State", capital(page.State)}, {"Since", s.moment(d.text("state_at"))}, {"Goes to", d.text("host")}, {"As", textOf(messageForms, d.text("kind"))},
 		{"Takes", textOf(severities, d.text("min_severity"))}, {"Crews", someOrAll(d.length("crew_ids"))}, {"Plants", someOrAll(d.length("plant_ids"))},
@@ -144,6 +147,49 @@ func (b *Board) endpointPage(v *visit) error {
 		page.Told = append(page.Told, newToldLine(s, l))
 	}
 	return b.show(v, "endpoint", "firm", d.text("name"), page)
+}
+
+// askEndpoint asks before something is done with an endpoint.
+func (b *Board) askEndpoint(word, ask string) func(*visit) error {
+	return func(v *visit) error {
+		if !v.dispatcher() {
+			return notAllowed
+		}
+		d, err := b.stored(v, endpointKind())
+		if err != nil {
+			return err
+		}
+		return b.draw(v.Context, v, http.StatusOK, "put", frame{Title: word, Nav: "firm", Page: putPage{
+			Word: word, Name: d.text("name"), Ask: ask, Back: "/firm/endpoints/" + d.text("id"),
+		}})
+	}
+}
+
+func (b *Board) testEndpoint(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	answer, err := b.send(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/test"})
+	if err != nil {
+		return err
+	}
+	var result doc
+	if err := json.Unmarshal(answer, &result); err != nil {
+		return fmt.Errorf("read result of test: %w", err)
+	}
+	return v.Redirect(http.StatusSeeOther, "/firm/endpoints/"+id.String()+"?done=tested_"+result.text("outcome"))
+}
+
+func (b *Board) restoreEndpoint(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	if _, err := b.send(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/restore", body: doc{}}); err != nil {
+		return err
+	}
+	return v.Redirect(http.StatusSeeOther, "/firm/endpoints/"+id.String()+"?done=restarted")
 }
 
 func someOrAll(n int) string {

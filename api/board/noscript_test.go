@@ -53,6 +53,8 @@ func TestEveryFormWorksWithoutScript(t *testing.T) {
 		{"archive", "/firm/crews/" + w.crews[1].ID.String() + "/archive", nil, confirm, "Archived."},
 		{"endpoint", "/firm/endpoints/new", [][2]string{{"[name=name]", "Phone chat"}, {"[name=url]", "https://hooks.example.com/x"}}, save, "Signing secret"},
 		{"endpoint edited", "/firm/endpoints/" + w.endpoint.ID.String() + "/edit", [][2]string{{"[name=enabled]", "false"}}, save, "Saved."},
+		{"endpoint restored", "/firm/endpoints/" + w.endpoint.ID.String() + "/restore", nil, confirm, "Restored. What waited"},
+		{"endpoint tested", "/firm/endpoints/" + w.endpoint.ID.String() + "/test", nil, confirm, "The test message was taken."},
 		{"settings", "/firm/settings", [][2]string{{"[name=name]", "Lakeside Flats"}}, save, "Lakeside Flats"},
 		{"table", "/pours/table", [][2]string{{".stack textarea", "Name,Site,Plant,Crew,Mix,Starts (site time),Element,Thickness (in),Area (ft2)\nA,Mill Road hall,Quarry plant,Walls,4000 winter,2027-01-20 07:00,slab on ground,5,750\n"}}, ".stack button", "Nothing is written yet"},
 		{"sign out", "/", nil, ".who button", "Paste the token"},

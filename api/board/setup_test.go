@@ -21,6 +21,7 @@ import (
 	"frostgate/db/dbtest"
 	"frostgate/rules"
 	"frostgate/scheduler"
+	"frostgate/scheduler/alert"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
@@ -93,6 +94,9 @@ func newWorldOn(t testing.TB, units rules.Units, change func(*http.Server)) *wor
 	handler, err := api.New(api.Config{
 		DB: w.db, Clock: func() time.Time { return now }, Version: "test", RequestsPerMinute: 1_000_000,
 		Log: slog.New(slog.NewTextHandler(w.log, nil)),
+		TryEndpoint: func(context.Context, uuid.UUID) (alert.Answer, error) {
+			return alert.Answer{Outcome: alert.Accepted, Status: http.StatusNoContent}, nil
+		},
 		EnqueueAssess: func(_ context.Context, _ *db.Tx, pours ...uuid.UUID) error {
 			if w.assess != nil {
 				for _, id := range pours {

@@ -59,7 +59,7 @@ golden: postgres ## write the golden files anew; look at the difference before y
 
 .PHONY: chaos
 chaos: postgres ## kill the program again and again under load and look for lost alerts
-	FROSTGATE_KILLS=100 $(GO) test -count=1 -timeout 60m -v -run TestKill $(ARGS) ./cmd/frostgate
+	FROSTGATE_KILLS=200 $(GO) test -count=1 -timeout 60m -v -run TestKill $(ARGS) ./cmd/frostgate
 
 .PHONY: postgres
 postgres: ## find the PostgreSQL server programs, or install them

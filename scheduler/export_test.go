@@ -106,3 +106,6 @@ func (s *Scheduler) WorkPull(ctx context.Context) (ok bool, err error) {
 
 // SleepBy has waits for a turn done by a clock of the test's.
 func (b *Budget) SleepBy(sleep func(context.Context, time.Duration) error) { b.sleep = sleep }
+
+// GatherNow makes messages of what was held and is due.
+func (s *Scheduler) GatherNow(ctx context.Context) error { return s.gather(ctx) }

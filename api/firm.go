@@ -17,9 +17,9 @@ type FirmForm struct {
 	Code                rules.Code          `json:"code,omitempty" enum:"us,csa,en,din" doc:"Body of published limits; us when absent. A site may have its own."`
 	Limits              []rules.LimitChange `json:"limits,omitempty" maxItems:"200" doc:"Limits that the firm has changed; see /v1/limits. Past the published floor only as an override with its reason, shown in every assessment."`
 	SourceOrder         map[string][]string `json:"source_order,omitempty" doc:"Order of the weather sources by variable, the preferred first; the usual order where a variable is absent, and after the sources named. Read what holds for a site at /v1/sites/{id}/source-order."`
-	QuietStarts         *DayTime            `json:"quiet_starts,omitempty" dependentRequired:"quiet_ends" doc:"Kept for quiet hours, which are not carried out yet: notices go out at any hour."`
+	QuietStarts         *DayTime            `json:"quiet_starts,omitempty" dependentRequired:"quiet_ends" doc:"Quiet hours, by the clock of each pour's site: what comes in them is told together when they end, and not at all when it is over by then."`
 	QuietEnds           *DayTime            `json:"quiet_ends,omitempty" dependentRequired:"quiet_starts"`
-	QuietCriticalExempt *bool               `json:"quiet_critical_exempt,omitempty" doc:"Kept for quiet hours, which are not carried out yet; true when absent."`
+	QuietCriticalExempt *bool               `json:"quiet_critical_exempt,omitempty" doc:"What is critical is told in quiet hours too; true when absent."`
 }
 
 // Firm is the firm as stored.

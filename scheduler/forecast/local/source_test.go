@@ -1,6 +1,7 @@
 package local_test
 
 import (
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -171,6 +172,23 @@ func FuzzFile(f *testing.F) {
 		r := source(t, local.Config{Folder: dir}).Fetch(t.Context(), []forecast.Cell{{Key: "a.json", Latitude: 45, Longitude: -92}})[0]
 		if r.Err == nil {
 			require.NoError(t, r.Issue.Verify())
+		}
+	})
+}
+
+// An index leads to a plain name within reach, or nowhere.
+func FuzzIndex(f *testing.F) {
+	body, err := os.ReadFile("testdata/index.json")
+	require.NoError(f, err)
+	f.Add(body)
+	f.Add([]byte(`{"within_km":1e308,"places":[{"file":"../x.json","latitude":45,"longitude":-92,"elevation_m":0}]}`))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		dir := t.TempDir()
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "index.json"), body, 0o600))
+		cell, err := source(t, local.Config{Folder: dir}).Locate(t.Context(), 45, -92, 250)
+		if err == nil {
+			require.Regexp(t, `^[A-Za-z0-9][A-Za-z0-9._-]*\.json$`, cell.Key)
+			require.Less(t, math.Abs(cell.Latitude-45), 2.0)
 		}
 	})
 }

@@ -504,3 +504,34 @@ func TestRecordedHourlyAndPoints(t *testing.T) {
 	require.Equal(t, new(1.0), issue.Hours[0].Cloud)
 	require.Nil(t, issue.Hours[0].GustMS)
 }
+
+// Of the product in periods of twelve hours, which no hour can be made of, nothing
+// is taken; the place of another recording reads like the first.
+func TestRecordedForecastAndOtherPoint(t *testing.T) {
+	const folder = "../../../../shared/forecast-samples/nws/"
+	body, err := os.ReadFile(folder + "magicmirror-dc-forecast.json")
+	if err != nil {
+		t.Skip("no recorded payloads here")
+	}
+	dc := forecast.Cell{Key: "LWX/97,71", Latitude: 38.8629, Longitude: -77.0567}
+	_, err = nws.ReadHourly(body, dc, time.Date(2026, 2, 6, 21, 50, 0, 0, time.UTC))
+	var fault *forecast.Error
+	require.ErrorAs(t, err, &fault)
+	require.True(t, fault.Retry)
+	require.ErrorContains(t, err, "is not an hour")
+
+	body, err = os.ReadFile(folder + "pynws-points.json")
+	require.NoError(t, err)
+	var recorded struct {
+		Properties struct {
+			GridID string `json:"gridId"`
+			GridX  int    `json:"gridX"`
+			GridY  int    `json:"gridY"`
+		} `json:"properties"`
+	}
+	require.NoError(t, json.Unmarshal(body, &recorded))
+	grid, zones, err := nws.ReadPoint(body)
+	require.NoError(t, err)
+	require.Equal(t, fmt.Sprintf("%s/%d,%d", recorded.Properties.GridID, recorded.Properties.GridX, recorded.Properties.GridY), grid)
+	require.Len(t, zones, 2)
+}

@@ -62,10 +62,15 @@ func (s *Source) askRun(ctx context.Context, now time.Time) (time.Time, error) {
 	if err != nil {
 		return time.Time{}, err
 	}
+	return readRun(answer.Body, now)
+}
+
+// readRun reads when the latest run became available; a time to come is none.
+func readRun(body []byte, now time.Time) (time.Time, error) {
 	var meta struct {
 		Available int64 `json:"last_run_availability_time"`
 	}
-	if err := json.Unmarshal(answer.Body, &meta); err != nil {
+	if err := json.Unmarshal(body, &meta); err != nil {
 		return time.Time{}, &forecast.Error{Retry: true, Reason: "unusable answer on the model run", Err: err}
 	}
 	run := time.Unix(meta.Available, 0).UTC()

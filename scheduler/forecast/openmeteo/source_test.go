@@ -554,6 +554,27 @@ func FuzzBatch(f *testing.F) {
 	})
 }
 
+func FuzzSpread(f *testing.F) {
+	f.Add([]byte(`{"latitude":42,"longitude":-88,"utc_offset_seconds":0,"hourly_units":{"time":"unixtime","temperature_2m":"°C","temperature_2m_spread":"°C"},"hourly":{"time":[1799967600],"temperature_2m":[-5],"temperature_2m_spread":[1.2]}}`))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		if issue, err := openmeteo.ReadSpread(body, chicago, now); err == nil {
+			require.NoError(t, issue.Verify())
+		}
+	})
+}
+
+// A run lies in the past, or a few minutes ahead by a clock that is off.
+func FuzzRun(f *testing.F) {
+	f.Add([]byte(`{"last_run_availability_time":1799967600,"update_interval_seconds":21600}`))
+	f.Add([]byte(`{"last_run_availability_time":9223372036854775807}`))
+	f.Fuzz(func(t *testing.T, body []byte) {
+		if run, err := openmeteo.ReadRun(body, now); err == nil {
+			require.Less(t, run.Sub(now), 11*time.Minute)
+			require.Positive(t, run.Unix())
+		}
+	})
+}
+
 func BenchmarkRead(b *testing.B) {
 	body := longPoint(14 * 24)
 	b.SetBytes(int64(len(body)))

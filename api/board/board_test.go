@@ -432,7 +432,8 @@ func TestASheetLeadsBackToItsPour(t *testing.T) {
 	zone, err := time.LoadLocation("America/Chicago")
 	require.NoError(t, err)
 	require.Contains(t, text, rules.UnitsUS.Volume(a.Batch.OrderM3))
-	require.Contains(t, text, rules.UnitsUS.Clock(a.Timeline.CriticalStrengthAt.In(zone)))
+	require.NotNil(t, a.Protected)
+	require.Contains(t, text, rules.UnitsUS.Clock(a.Protected.Timeline.CriticalStrengthAt.In(zone)), "with the blankets that it asks for")
 	for _, caution := range a.Cautions {
 		require.Contains(t, text, caution)
 	}
@@ -458,8 +459,9 @@ func TestTheTableBesideADrawingSaysTheSame(t *testing.T) {
 	require.GreaterOrEqual(t, elements["figure"], 3)
 	zone, err := time.LoadLocation("America/Chicago")
 	require.NoError(t, err)
-	row := a.Temperatures[5]
-	require.Contains(t, text, row.At.In(zone).Format("Mon 15:04")+rules.UnitsSI.Temp(row.AirC)+rules.UnitsSI.Temp(row.BaseC)+rules.UnitsSI.Temp(row.BottomC))
+	row := a.Protected.Temperatures[5]
+	say := rules.UnitsSI.Temp
+	require.Contains(t, text, row.At.In(zone).Format("Mon 15:04")+say(row.AirC)+say(*row.AirP10C)+" to "+say(*row.AirP90C)+say(row.BaseC)+say(row.BottomC))
 	require.Contains(t, text, "3.5 MPa everywhere")
 	for _, f := range a.Findings {
 		require.Contains(t, text, f.Sentence)

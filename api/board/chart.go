@@ -20,6 +20,7 @@ type chart struct {
 	YTicks          []tick
 	Unit            string // of the vertical axis
 	Bands           []band
+	Areas           []region
 	Curves          []curve
 	Marks           []mark
 	Head            []string // of the table that says the same
@@ -42,6 +43,12 @@ type band struct {
 	TextX              float64
 	Anchor             string
 	Inside             bool // the text stands on the bar
+}
+
+// A region lies between two curves.
+type region struct {
+	Class, Title string
+	D            string
 }
 
 type curve struct {
@@ -146,6 +153,48 @@ func (c *chart) line(class, text string, points []point) {
 	}
 	if d.Len() > 0 {
 		c.Curves = append(c.Curves, curve{Class: class, Text: text, D: d.String(), X: x + 6, Y: y + 4})
+	}
+}
+
+// between fills what lies between two curves over the same hours.
+func (c *chart) between(class, title string, lower, upper []point) {
+	if len(lower) < 2 || len(lower) != len(upper) {
+		return
+	}
+	var d strings.Builder
+	letter := "M"
+	for _, p := range upper {
+		fmt.Fprintf(&d, "%s%g %g", letter, c.x(p.at), c.y(p.value))
+		letter = "L"
+	}
+	for i := len(lower) - 1; i >= 0; i-- {
+		fmt.Fprintf(&d, "L%g %g", c.x(lower[i].at), c.y(lower[i].value))
+	}
+	c.Areas = append(c.Areas, region{Class: class, Title: title, D: d.String() + "Z"})
+}
+
+// What of rain and snow is drawn: less is none, and more than the most fills the bar.
+const (
+	leastPrecipMM = 0.1
+	mostPrecipMM  = 5.0
+	precipBar     = 60.0 // height of the most
+)
+
+// precip draws rain and snow as bars that stand on the axis, an hour wide.
+func (c *chart) precip(s voice, rows []rules.TempRow) {
+	for _, r := range rows {
+		if r.PrecipMM == nil || *r.PrecipMM < leastPrecipMM || r.At.Before(c.from) || r.At.After(c.until) {
+			continue
+		}
+		class := "rain"
+		if r.SnowMM != nil && *r.SnowMM > *r.PrecipMM/2 {
+			class = "snow"
+		}
+		h := round(precipBar * math.Sqrt(min(1, *r.PrecipMM/mostPrecipMM))) // small rain is seen, too
+		x := c.x(r.At)
+		c.Bands = append(c.Bands, band{
+			Class: class, Title: s.clock(&r.At) + ": " + precipWords(s, r), X: x, Y: c.Y1 - h, W: max(1, round(c.x(r.At.Add(time.Hour))-x)), H: h,
+		})
 	}
 }
 

@@ -8,17 +8,6 @@ import (
 	"frostgate/rules"
 )
 
-// firstStrengthMPa is 500 psi, the strength at which a first freezing does no harm (ACI 306R-16); rules.Units.Stress says 3.5 MPa
-// as 510 psi, but the two are one published pair.
-const firstStrengthMPa = 3.5
-
-func firstStrength(s voice) string {
-	if s.Units == rules.UnitsSI {
-		return "3.5 MPa"
-	}
-	return "500 psi"
-}
-
 // A stage is something of the day with its beginning and end.
 type stage struct {
 	name, class string
@@ -29,7 +18,8 @@ type stage struct {
 
 // hoursOf is the day of a pour, in order.
 func hoursOf(a *rules.Assessment) []stage {
-	t := &a.Timeline
+	run := courseOf(a)
+	t := &run.Timeline
 	spans := []stage{
 		{name: "Placing to discharge", class: "placing", from: &t.StartsAt, until: t.DischargeBy},
 		{name: "Bleeding", class: "soft", from: &t.StartsAt, until: t.BleedEndsAt},
@@ -37,8 +27,8 @@ func hoursOf(a *rules.Assessment) []stage {
 		{name: "Final set, top", class: "set", from: t.FinalSetAt, point: true},
 		{name: "Finishing", class: "finish", from: t.FinishingStartsAt, until: t.FinishingEndsAt},
 		{name: "Dusk", class: "dusk", from: t.DuskAt, point: true},
-		{name: "Blankets on by", class: "blanket", from: t.BlanketsOnBy, point: true, optional: true},
-		{name: "Saw cut", class: "saw", from: t.SawcutFromAt, until: t.SawcutUntilAt, optional: a.Timeline.FinalSetAt != nil},
+		{name: "Blankets on by", class: "blanket", from: a.Timeline.BlanketsOnBy, point: true, optional: true},
+		{name: "Saw cut", class: "saw", from: t.SawcutFromAt, until: t.SawcutUntilAt, optional: t.FinalSetAt != nil},
 	}
 	if c := a.Chance; c != nil {
 		for i := range spans {
@@ -55,7 +45,7 @@ func hoursOf(a *rules.Assessment) []stage {
 	}
 	spans = append(spans,
 		stage{name: "First strength", class: "strength", from: t.CriticalStrengthAt, point: true},
-		stage{name: "Protected until", class: "protect", from: t.ProtectUntilAt, point: true, optional: a.Protection == nil || a.Protection.Layers == 0})
+		stage{name: "Protect at least to", class: "protect", from: t.ProtectUntilAt, point: true, optional: a.Protection == nil || a.Protection.Layers == 0})
 	return spans
 }
 
@@ -85,7 +75,7 @@ func dayChart(s voice, a *rules.Assessment) *chart {
 	c.XTicks = nil
 	c.hours()
 	c.Head = []string{"What", "From", "Until"}
-	c.Desc = "Each bar is one part of the day of the pour; the table below says the same."
+	c.Desc = "Each bar is one part of the day of the pour; the table below says the same. " + courseOf(a).asked() + ifColder(a)
 	c.over("night", "after dusk", orElse(a.Timeline.DuskAt, until), orElse(nextMorning(a.Timeline.DuskAt), until))
 	for i, p := range spans {
 		y := c.Y0 + lane*float64(i)
@@ -98,6 +88,14 @@ func dayChart(s voice, a *rules.Assessment) *chart {
 		c.bar(p, y+5, lane-10)
 	}
 	return c
+}
+
+// ifColder says what air colder than forecast does to the hours.
+func ifColder(a *rules.Assessment) string {
+	if a.IfColder == nil {
+		return ""
+	}
+	return a.IfColder.Sentence
 }
 
 // nextMorning ends the shading after dusk: 12 hours on, which is first light within an hour or so in the cold season.
@@ -146,103 +144,113 @@ func (c *chart) bar(p stage, y, h float64) {
 
 // temperatureChart draws air, ground and concrete from the day before to the release.
 func temperatureChart(s voice, a *rules.Assessment) *chart {
-	if len(a.Temperatures) == 0 {
+	run := courseOf(a)
+	if len(run.temperatures) == 0 {
 		return nil
 	}
-	from, until := chartSpan(a)
-	c := newChart("temperatures", "Temperatures", s, from, until, 380)
-	var air, top, mean, bottom, base []point
+	from, until := run.span(a)
+	c := newChart("temperatures", "Temperatures", s, from, until, 400)
+	var air, low10, high90, top, mean, bottom, base, bare []point
 	low, high := s.degrees(0), s.degrees(0)
-	take := func(list *[]point, at time.Time, valueC float64) {
-		if at.Before(from) || at.After(until) {
+	take := func(list *[]point, at time.Time, valueC *float64) {
+		if valueC == nil || at.Before(from) || at.After(until) {
 			return
 		}
-		value := s.degrees(valueC)
+		value := s.degrees(*valueC)
 		low, high = min(low, value), max(high, value)
 		*list = append(*list, point{at, value})
 	}
+	c.Head = []string{"Hour", "Air", "Air, 80 of 100", "Base", "Bottom", "Mean", "Top", "Rain or snow"}
 	if a.Ground != nil {
 		for _, r := range a.Ground.Series {
-			if r.At.Before(a.Timeline.StartsAt) {
-				take(&base, r.At, r.SurfaceC)
+			if r.At.Before(run.StartsAt) && !r.At.Before(from) {
+				take(&base, r.At, &r.SurfaceC)
+				c.Rows = append(c.Rows, []string{s.Clock(r.At.In(s.zone)), "", "", s.Temp(r.SurfaceC), "", "", "", ""})
 			}
 		}
 	}
-	c.Head = []string{"Hour", "Air", "Base", "Bottom", "Mean", "Top"}
-	for _, p := range base {
-		c.Rows = append(c.Rows, []string{s.Clock(p.at.In(s.zone)), "", fmt.Sprintf("%.0f %s", p.value, s.degreeUnit()), "", "", ""})
-	}
-	for _, r := range a.Temperatures {
-		take(&air, r.At, r.AirC)
-		take(&top, r.At, r.TopC)
-		take(&mean, r.At, r.MeanC)
-		take(&bottom, r.At, r.BottomC)
-		take(&base, r.At, r.BaseC)
+	for _, r := range run.temperatures {
+		take(&air, r.At, &r.AirC)
+		take(&low10, r.At, r.AirP10C)
+		take(&high90, r.At, r.AirP90C)
+		take(&top, r.At, &r.TopC)
+		take(&mean, r.At, &r.MeanC)
+		take(&bottom, r.At, &r.BottomC)
+		take(&base, r.At, &r.BaseC)
 		if !r.At.After(until) {
-			c.Rows = append(c.Rows, []string{s.Clock(r.At.In(s.zone)), s.Temp(r.AirC), s.Temp(r.BaseC), s.Temp(r.BottomC), s.Temp(r.MeanC), s.Temp(r.TopC)})
+			c.Rows = append(c.Rows, []string{
+				s.Clock(r.At.In(s.zone)), s.Temp(r.AirC), spreadWords(s, r), s.Temp(r.BaseC), s.Temp(r.BottomC), s.Temp(r.MeanC), s.Temp(r.TopC),
+				precipWords(s, r),
+			})
 		}
+	}
+	for _, r := range run.bare {
+		take(&bare, r.At, &r.TopC)
 	}
 	c.scale(low, high, s.degreeUnit())
 	if p := a.Protection; p != nil && p.OnAt != nil {
 		c.over("covered", "blankets on", *p.OnAt, orElse(p.OffAt, until))
 	}
+	c.precip(s, run.temperatures)
+	c.between("spread", "Air, 80 of 100 courses of the weather", low10, high90)
 	c.line("freezing", "Freezing", []point{{from, s.degrees(0)}, {until, s.degrees(0)}})
 	c.line("air", "Air", air)
 	c.line("base", "Base", base)
 	c.line("bottom", "Bottom", bottom)
 	c.line("mean", "Mean", mean)
+	c.line("bare", "Top, bare", bare)
 	c.line("top", "Top", top)
 	c.tidy()
-	c.at("start", "Placing", &a.Timeline.StartsAt)
-	c.at("dusk", "Dusk", a.Timeline.DuskAt)
-	c.at("strength", firstStrength(s), a.Timeline.CriticalStrengthAt)
-	c.at("protect", "Release", a.Timeline.ProtectUntilAt)
-	c.Desc = fmt.Sprintf("Hourly temperatures of the air, the base and the concrete. %s", coldest(s, a))
+	c.at("start", "Placing", &run.StartsAt)
+	c.at("dusk", "Dusk", run.DuskAt)
+	c.at("strength", s.Stress(run.firstMPa), run.CriticalStrengthAt)
+	c.at("protect", "Release", run.release(a))
+	c.Desc = fmt.Sprintf("Hourly temperatures of the air, the base and the concrete; bars below are rain and snow. %s%s", run.asked(), coldest(s, run))
 	return c
 }
 
-func coldest(s voice, a *rules.Assessment) string {
-	if a.MinTempBeforeCriticalC == nil {
+func spreadWords(s voice, r rules.TempRow) string {
+	if r.AirP10C == nil || r.AirP90C == nil {
 		return ""
 	}
-	return "Coldest concrete before " + firstStrength(s) + ": " + s.Temp(*a.MinTempBeforeCriticalC) + "."
+	return s.Temp(*r.AirP10C) + " to " + s.Temp(*r.AirP90C)
 }
 
-// chartSpan is from the day before placing to half a day after the release, within what is known.
-func chartSpan(a *rules.Assessment) (from, until time.Time) {
-	start := a.Timeline.StartsAt
-	from = start
-	if a.Ground != nil && len(a.Ground.Series) > 0 && a.Ground.Series[0].At.Before(from) {
-		from = a.Ground.Series[0].At
-		if day := start.Add(-24 * time.Hour); from.Before(day) {
-			from = day
-		}
+func precipWords(s voice, r rules.TempRow) string {
+	switch {
+	case r.PrecipMM == nil:
+		return "not known"
+	case *r.PrecipMM < leastPrecipMM:
+		return ""
+	case r.SnowMM != nil && *r.SnowMM > *r.PrecipMM/2:
+		return s.Rain(*r.PrecipMM) + " as snow"
 	}
-	until = a.Temperatures[len(a.Temperatures)-1].At
-	if release := a.Timeline.ProtectUntilAt; release != nil && release.Add(12*time.Hour).Before(until) {
-		until = release.Add(12 * time.Hour)
+	return s.Rain(*r.PrecipMM) + " of rain"
+}
+
+func coldest(s voice, run course) string {
+	if run.coldestC == nil {
+		return ""
 	}
-	if !until.After(from) {
-		until = from.Add(time.Hour)
-	}
-	return from, until
+	return "Coldest concrete before " + s.Stress(run.firstMPa) + ": " + s.Temp(*run.coldestC) + "."
 }
 
 // strengthChart draws the coldest cell and the mean against the first strength.
 func strengthChart(s voice, a *rules.Assessment) *chart {
-	if len(a.Strength) < 2 {
+	run := courseOf(a)
+	if len(run.strength) < 2 || len(run.temperatures) == 0 {
 		return nil
 	}
-	_, until := chartSpan(a)
-	c := newChart("strength", "Strength", s, a.Timeline.StartsAt, until, 280)
+	_, until := run.span(a)
+	c := newChart("strength", "Strength", s, run.StartsAt, until, 280)
 	scale, unit := 1.0, "MPa"
 	if s.Units != rules.UnitsSI {
 		scale, unit = 1/0.006894757293168, "psi"
 	}
 	var coldest, mean []point
-	high := firstStrengthMPa * scale * 1.4
+	high := run.firstMPa * scale * 1.4
 	c.Head = []string{"Hour", "Coldest place", "Mean"}
-	for _, r := range a.Strength {
+	for _, r := range run.strength {
 		if r.At.After(until) {
 			break
 		}
@@ -250,15 +258,16 @@ func strengthChart(s voice, a *rules.Assessment) *chart {
 		high = max(high, r.MeanMPa*scale, r.ColdestMPa*scale)
 		c.Rows = append(c.Rows, []string{s.Clock(r.At.In(s.zone)), s.Stress(r.ColdestMPa), s.Stress(r.MeanMPa)})
 	}
+	first := s.Stress(run.firstMPa)
 	c.scale(0, high, unit)
-	c.line("freezing", firstStrength(s), []point{{c.from, firstStrengthMPa * scale}, {until, firstStrengthMPa * scale}})
+	c.line("freezing", first, []point{{c.from, run.firstMPa * scale}, {until, run.firstMPa * scale}})
 	c.line("mean", "Mean", mean)
 	c.line("bottom", "Coldest", coldest)
 	c.tidy()
-	c.at("strength", firstStrength(s)+" everywhere", a.Timeline.CriticalStrengthAt)
-	c.Desc = "Strength of the coldest place and of the whole by hour. " + firstStrength(s) + " everywhere: not within the weather known."
-	if t := a.Timeline.CriticalStrengthAt; t != nil {
-		c.Desc = "Strength of the coldest place and of the whole by hour. " + firstStrength(s) + " everywhere: " + stop(s.clock(t))
+	c.at("strength", first+" everywhere", run.CriticalStrengthAt)
+	c.Desc = "Strength of the coldest place and of the whole by hour. " + run.asked() + first + " everywhere: not within the weather known."
+	if t := run.CriticalStrengthAt; t != nil {
+		c.Desc = "Strength of the coldest place and of the whole by hour. " + run.asked() + first + " everywhere: " + stop(s.clock(t))
 	}
 	return c
 }

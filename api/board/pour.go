@@ -244,15 +244,15 @@ func factsOf(s voice, a *rules.Assessment, l db.PourLine) []fact {
 			add("Frost in the base", s.Length(g.FrostDepthMM))
 		}
 	}
-	t := a.Timeline
+	t := courseOf(a)
 	add("Finishing", rangeWords(s, t.FinishingStartsAt, t.FinishingEndsAt))
 	add("Dusk", s.clock(t.DuskAt))
 	if p := a.Protection; p != nil && p.Layers > 0 {
 		add("Blankets", protectionWords(s, p))
 	}
-	add(firstStrength(s)+" everywhere", s.clock(t.CriticalStrengthAt))
+	add(s.Stress(t.firstMPa)+" everywhere", s.clock(t.CriticalStrengthAt))
 	add("Saw cut", rangeWords(s, t.SawcutFromAt, t.SawcutUntilAt))
-	add("Protected until", s.clock(t.ProtectUntilAt))
+	add("Protect at least to", s.clock(t.ProtectUntilAt))
 	if c := a.Chance; c != nil {
 		add("Chance that it freezes early", rules.Percent(c.FreezesEarly))
 		add("Chance of a frozen base", rules.Percent(c.BaseFrozen))

@@ -28,7 +28,8 @@ type sheetPage struct {
 	Measures []string
 	Base     []string
 	Cautions []string
-	Link     string // back, short enough to type
+	Link     string  // back, short enough to type
+	Code     *qrCode // the same, for a telephone
 	Readings []string
 }
 
@@ -48,6 +49,9 @@ func (b *Board) sheet(v *visit) error {
 	page := sheetPage{
 		Pour: l, Card: newCard(v, l, nil), Day: s.day(&l.StartsAt), Address: site.Address, Made: s.day(l.AssessedAt),
 		Link: b.outside(v) + "/p/" + shortID(l.ID), Readings: readings,
+	}
+	if page.Code, err = newQRCode(page.Link); err != nil {
+		return err
 	}
 	if err := b.fillSheet(v, s, l, &page); err != nil {
 		return err
@@ -103,10 +107,10 @@ func orderOf(s voice, a *rules.Assessment, l db.PourLine, mix db.Mix) []fact {
 }
 
 func sheetHours(s voice, a *rules.Assessment) []fact {
-	t := a.Timeline
+	t := courseOf(a)
 	hours := []fact{
 		{"Place from", s.clock(&t.StartsAt)},
-		{"Discharged by", s.clock(t.DischargeBy)},
+		{"Discharged by", dischargeWords(s, &t.Timeline)},
 		{"Initial set, top", s.clock(t.InitialSetAt)},
 		{"Finishing", orDash(rangeWords(s, t.FinishingStartsAt, t.FinishingEndsAt))},
 		{"Dusk", s.clock(t.DuskAt)},
@@ -116,9 +120,17 @@ func sheetHours(s voice, a *rules.Assessment) []fact {
 		hours = append(hours, fact{"Blankets", protectionWords(s, p)})
 	}
 	return append(hours,
-		fact{firstStrength(s) + " everywhere", s.clock(t.CriticalStrengthAt)},
+		fact{s.Stress(t.firstMPa) + " everywhere", s.clock(t.CriticalStrengthAt)},
 		fact{"Saw cut", orDash(rangeWords(s, t.SawcutFromAt, t.SawcutUntilAt))},
-		fact{"Protected until", s.clock(t.ProtectUntilAt)})
+		fact{"Protect at least to", s.clock(t.ProtectUntilAt)})
+}
+
+// dischargeWords are when the first truck has to be empty, and when it had better be.
+func dischargeWords(s voice, t *rules.Timeline) string {
+	if t.DischargeBestBy == nil {
+		return s.clock(t.DischargeBy)
+	}
+	return s.clock(t.DischargeBy) + ", best by " + s.Hour(t.DischargeBestBy.In(s.zone))
 }
 
 func orDash(text string) string {

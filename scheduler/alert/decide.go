@@ -140,7 +140,7 @@ type Policy struct {
 	RaiseAt, ClearAt float64
 
 	// More than ChatterOver raises and clears within ChatterTime are chattering: it
-	// is told once, until there was none for as long, or for half of it while
+	// is told once, until there was none for as long, or for the raise delay while
 	// the condition holds.
 	ChatterOver int
 	ChatterTime time.Duration
@@ -300,7 +300,7 @@ func (p Policy) settle(d Decision, now time.Time) Decision {
 	}
 	steady := p.ChatterTime
 	if d.State.Condition == Raised {
-		steady /= 2 // what seems to stay is worth telling sooner
+		steady = p.Raise.Time // what seems to stay is told as soon as anything that was not steady
 	}
 	quiet := m.Changes[len(m.Changes)-1].Add(steady)
 	if now.Before(quiet) {

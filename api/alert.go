@@ -247,7 +247,11 @@ func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created
 		lasts = alerts.AckLasts(alerts.Severity(alert.Severity))
 	}
 	until := now.Add(lasts)
-	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote = "acknowledged", tx.Actor().Name, &now, in.Body.Note
-	alert.AcknowledgedUntil, alert.FollowAt = &until, &until
+	putAcknowledged(&alert, tx.Actor().Name, in.Body.Note, now, until)
 	return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: in.Body.Note})
+}
+
+func putAcknowledged(alert *db.Alert, by, note string, now, until time.Time) {
+	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote = "acknowledged", by, &now, note
+	alert.AcknowledgedUntil, alert.FollowAt = &until, &until
 }

@@ -100,7 +100,7 @@ func New(c Config) (*API, error) {
 	}
 	pages, err := board.New(board.Config{
 		DB: c.DB, Gate: a.gate, API: a, Spec: a.document, Log: c.Log, Clock: c.Clock, Version: c.Version, PublicURL: c.PublicURL,
-		Weather: c.Weather, Known: known,
+		Weather: c.Weather, Known: known, AcknowledgeBy: a.acknowledgeBy,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("make board: %w", err)

@@ -30,6 +30,7 @@ type DB struct {
 	pool  *pgxpool.Pool
 	clock func() time.Time
 	log   *slog.Logger
+	key   []byte
 }
 
 // reads has every query that changes nothing; DB runs it on any connection, Tx
@@ -65,7 +66,7 @@ func Open(ctx context.Context, c Config) (*DB, error) {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
-	d := &DB{reads: reads{q: pool, box: box}, pool: pool, clock: c.Clock, log: log}
+	d := &DB{reads: reads{q: pool, box: box}, pool: pool, clock: c.Clock, log: log, key: c.Key}
 	if err := d.Ping(ctx); err != nil {
 		pool.Close()
 		return nil, err

@@ -482,3 +482,13 @@ func TestRefusals(t *testing.T) {
 		require.Equal(t, want, n, "of the latest %d", latest)
 	}
 }
+
+func TestDerivedKeysDifferByPurpose(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	one, other := b.DeriveKey("one"), b.DeriveKey("other")
+	require.Len(t, one, 32)
+	require.NotEqual(t, one, other)
+	require.Equal(t, one, b.DeriveKey("one"))
+	require.Nil(t, new(db.DB).DeriveKey("one"))
+}

@@ -3,7 +3,9 @@ package db
 import (
 	"crypto/aes"
 	"crypto/cipher"
+	"crypto/hkdf"
 	"crypto/rand"
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -95,4 +97,17 @@ func (s sealer) open(sealed []byte, purpose string) (string, error) {
 		return "", errors.New("sealed under another key")
 	}
 	return string(text), nil
+}
+
+// DeriveKey gives a key of 32 bytes for one purpose, the same each time; nil when
+// no key is configured to derive it from.
+func (d *DB) DeriveKey(purpose string) []byte {
+	if d.key == nil {
+		return nil
+	}
+	derived, err := hkdf.Key(sha256.New, d.key, nil, purpose, 32)
+	if err != nil {
+		panic(err) // only for lengths that the hash cannot give
+	}
+	return derived
 }

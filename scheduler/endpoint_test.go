@@ -9,6 +9,7 @@ import (
 
 	"frostgate/db"
 	"frostgate/rules"
+	"frostgate/scheduler"
 	"frostgate/scheduler/alert"
 
 	"github.com/stretchr/testify/require"
@@ -89,4 +90,28 @@ func TestChatThatIsNotFoundIsStopped(t *testing.T) {
 		return w.count("select count(*) from endpoints where state = 'disabled' and state_reason like '%404%'") == 1
 	})
 	require.Equal(t, 1, w.count("select count(*) from deliveries where state = 'pending'"))
+}
+
+// Each endpoint gets a link of its own to acknowledge by, and what ended has none.
+func TestMessagesHaveALinkToAcknowledgeBy(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.cold()
+	w.endpoint("one")
+	w.endpoint("two")
+	s := w.start(func(c *scheduler.Config) { c.PublicURL = "https://board.example.com/" })
+	w.pour(s, "Slab", wednesday.Add(42*time.Hour))
+	w.until("both are told", 20*time.Second, func() bool { return len(w.typed(alert.EventRaised)) == 2 })
+	links := map[string]bool{}
+	for _, d := range w.typed(alert.EventRaised) {
+		token, ok := strings.CutPrefix(d.event.Links.Acknowledge, "https://board.example.com/a/")
+		require.True(t, ok, d.event.Links.Acknowledge)
+		l, err := alert.ReadAckLink(w.db.DeriveKey(alert.AckLinkPurpose), token, w.clock.Now())
+		require.NoError(t, err)
+		require.Equal(t, d.event.Alert.ID, l.AlertID)
+		require.Equal(t, d.event.Alert.Episode, l.Episode)
+		links[token] = true
+	}
+	require.Len(t, links, 2)
+	require.Zero(t, w.count("select count(*) from notices where convert_from(payload, 'UTF8') like '%/a/%'"), "links are of one endpoint and not kept with the notice")
 }

@@ -153,7 +153,7 @@ func (n *notifier) messageOf(ctx context.Context, to db.Endpoint, events []*aler
 		if len(covers) > 1 {
 			e.Covers = covers
 		}
-		d, err := deliveryOf(e, to, worst)
+		d, err := deliveryOf(n.acknowledgeable(e, to), to, worst)
 		if err != nil {
 			return uuid.Nil, err
 		}

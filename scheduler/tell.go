@@ -64,7 +64,7 @@ func (n *notifier) tell(ctx context.Context, m alert.Matter, e *alert.Event, abo
 			if err != nil {
 				return id, err
 			}
-			d, err := deliveryOf(covered, to, m.Severity)
+			d, err := deliveryOf(n.acknowledgeable(covered, to), to, m.Severity)
 			if err != nil {
 				return id, err
 			}

@@ -20,6 +20,7 @@ import (
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/rules"
+	"frostgate/scheduler/alert"
 	"frostgate/scheduler/forecast"
 
 	"github.com/labstack/echo/v4"
@@ -36,6 +37,9 @@ type Config struct {
 
 	Known   func(context.Context, *access.Caller) // told who asks for a page, for the log; may be nil
 	Weather []forecast.About                      // the services that weather comes from, for their credits
+
+	// AcknowledgeBy acknowledges an alert by the link of a message; nil has no such links.
+	AcknowledgeBy func(ctx context.Context, l alert.AckLink, name, note string) error
 
 	Spec      []byte           // OpenAPI document of the API; empty leaves its page without operations
 	Log       *slog.Logger     // nil is silent
@@ -60,6 +64,8 @@ type Board struct {
 	known     func(context.Context, *access.Caller)
 	credits   []credit
 	origins   *http.CrossOriginProtection
+
+	acknowledgeBy func(ctx context.Context, l alert.AckLink, name, note string) error
 }
 
 // New reads the templates and the API's document. It touches the database only when requests come.
@@ -76,7 +82,7 @@ func New(c Config) (*Board, error) {
 	b := &Board{
 		db: c.DB, gate: c.Gate, api: c.API, log: c.Log, now: c.Clock, version: c.Version,
 		publicURL: strings.TrimRight(c.PublicURL, "/"), hub: newHub(c.DB), origins: http.NewCrossOriginProtection(),
-		known: c.Known, credits: creditsOf(c.Weather),
+		acknowledgeBy: c.AcknowledgeBy, known: c.Known, credits: creditsOf(c.Weather),
 	}
 	var err error
 	if b.assets, err = readAssets(); err != nil {
@@ -124,6 +130,10 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/calendar/:kind/:id/:key", b.open(b.feed))
 	e.GET("/reference", b.page(b.referencePage))
 	e.GET("/live", b.page(b.live))
+	if b.acknowledgeBy != nil {
+		e.GET("/a/:token", b.open(b.ackLinkPage))
+		e.POST("/a/:token", b.open(b.followAckLink))
+	}
 	e.GET("/sign-in", b.open(b.signInPage))
 	e.POST("/sign-in", b.open(b.signIn))
 	e.POST("/sign-out", b.open(b.signOut))

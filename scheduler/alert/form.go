@@ -37,7 +37,7 @@ type form struct {
 	contentType string
 	limit       int // of what write counts; 0 is none
 	// write gives the body of some lines, and how much of the limit it takes.
-	write func(e *Event, lines []string, link string) (body []byte, size int)
+	write func(e *Event, lines []string, at links) (body []byte, size int)
 	// answersOK is of receivers that answer 200 also when they took nothing; what
 	// they took they answer with the word ok.
 	answersOK bool
@@ -101,14 +101,14 @@ func Write(e *Event, name, template string) (contentType string, body []byte, er
 	lines, link := e.lines(), cmp.Or(e.Links.Pour, e.Links.Alert)
 	if name == FormText && template != "" {
 		if text, err := fillTemplate(template, FieldsOf(e)); err == nil {
-			body, _ = f.fit(e, strings.Split(text, "\n"), "", "")
+			body, _ = f.fit(e, strings.Split(text, "\n"), "", links{})
 			return f.contentType, body, nil
 		}
 	}
 	for i := range lines {
 		lines[i] = printable(lines[i])
 	}
-	body, _ = f.fit(e, lines, e.tag(), link)
+	body, _ = f.fit(e, lines, e.tag(), links{link, e.Links.Acknowledge})
 	return f.contentType, body, nil
 }
 
@@ -126,7 +126,7 @@ func (e *Event) tag() string {
 // fit writes as many lines as the limit allows, whole ones from the top, the
 // next cut between two characters as people see them, then how many more there
 // were, the tag and the link.
-func (f form) fit(e *Event, lines []string, tag, link string) (body []byte, size int) {
+func (f form) fit(e *Event, lines []string, tag string, at links) (body []byte, size int) {
 	try := func(whole int, cut string) ([]byte, int) {
 		said := slices.Clone(lines[:whole])
 		left := len(lines) - whole
@@ -142,7 +142,7 @@ func (f form) fit(e *Event, lines []string, tag, link string) (body []byte, size
 		if tag != "" {
 			said = append(said, tag)
 		}
-		return f.write(e, said, link)
+		return f.write(e, said, at)
 	}
 	body, size = try(len(lines), "")
 	if size <= f.limit {
@@ -196,10 +196,17 @@ func eachLine(lines []string, change func(string) string) []string {
 	return changed
 }
 
-// text joins lines, and the link when there is one.
-func text(lines []string, link string) string {
-	if link != "" {
-		lines = append(slices.Clone(lines), link)
+// links are addresses at the foot of a message; empty are none.
+type links struct{ open, acknowledge string }
+
+// text joins lines, and the links when there are any, each on a line of its own.
+func text(lines []string, at links) string {
+	lines = slices.Clone(lines)
+	if at.open != "" {
+		lines = append(lines, at.open)
+	}
+	if at.acknowledge != "" {
+		lines = append(lines, "Acknowledge: "+at.acknowledge)
 	}
 	return strings.Join(lines, "\n")
 }
@@ -213,8 +220,8 @@ func object(v any) []byte {
 	return body
 }
 
-func writeText(_ *Event, lines []string, link string) ([]byte, int) {
-	body := []byte(text(lines, link))
+func writeText(_ *Event, lines []string, at links) ([]byte, int) {
+	body := []byte(text(lines, at))
 	return body, len(body)
 }
 
@@ -222,8 +229,8 @@ func writeText(_ *Event, lines []string, link string) ([]byte, int) {
 // there is no mention, such as <!channel>, and no link under another text.
 var entities = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;")
 
-func writeEntities(_ *Event, lines []string, link string) ([]byte, int) {
-	said := entities.Replace(text(lines, link))
+func writeEntities(_ *Event, lines []string, at links) ([]byte, int) {
+	said := entities.Replace(text(lines, at))
 	return object(map[string]string{"text": said}), utf8.RuneCountInString(said)
 }
 
@@ -237,21 +244,21 @@ var markdown = strings.NewReplacer(
 	"[", `\[`, "]", `\]`, "<", `\<`, "@", "@"+apart,
 )
 
-func writeMarkdown(_ *Event, lines []string, link string) ([]byte, int) {
-	said := text(eachLine(lines, markdown.Replace), link)
+func writeMarkdown(_ *Event, lines []string, at links) ([]byte, int) {
+	said := text(eachLine(lines, markdown.Replace), at)
 	return object(map[string]string{"text": said}), utf8.RuneCountInString(said)
 }
 
 // writeContent counts UTF-16 units, at least as many as characters.
-func writeContent(_ *Event, lines []string, link string) ([]byte, int) {
-	said := text(eachLine(lines, markdown.Replace), link)
+func writeContent(_ *Event, lines []string, at links) ([]byte, int) {
+	said := text(eachLine(lines, markdown.Replace), at)
 	return object(map[string]any{"content": said, "allowed_mentions": map[string][]string{"parse": {}}}), len(utf16.Encode([]rune(said)))
 }
 
 // bare keeps a text from being read as a link under another text or a mention.
 var bare = strings.NewReplacer("](", "]"+apart+"(", "<", "<"+apart, "@", "@"+apart)
 
-func writeCard(_ *Event, lines []string, link string) ([]byte, int) {
+func writeCard(_ *Event, lines []string, at links) ([]byte, int) {
 	type block map[string]any
 	var blocks []block
 	for i, line := range lines {
@@ -262,26 +269,36 @@ func writeCard(_ *Event, lines []string, link string) ([]byte, int) {
 		blocks = append(blocks, b)
 	}
 	card := block{"type": "AdaptiveCard", "version": "1.2", "body": blocks}
-	if link != "" {
-		card["actions"] = []block{{"type": "Action.OpenUrl", "title": "Open", "url": link}}
+	var actions []block
+	if at.open != "" {
+		actions = append(actions, block{"type": "Action.OpenUrl", "title": "Open", "url": at.open})
+	}
+	if at.acknowledge != "" {
+		actions = append(actions, block{"type": "Action.OpenUrl", "title": "Acknowledge", "url": at.acknowledge})
+	}
+	if actions != nil {
+		card["actions"] = actions
 	}
 	body := object(block{"type": "message", "attachments": []block{{"contentType": "application/vnd.microsoft.card.adaptive", "content": card}}})
 	return body, len(body)
 }
 
-func writePlain(_ *Event, lines []string, link string) ([]byte, int) {
-	body := object(map[string]string{"text": text(eachLine(lines, bare.Replace), link)})
+func writePlain(_ *Event, lines []string, at links) ([]byte, int) {
+	body := object(map[string]string{"text": text(eachLine(lines, bare.Replace), at)})
 	return body, len(body)
 }
 
-func writeHTML(_ *Event, lines []string, link string) ([]byte, int) {
+func writeHTML(_ *Event, lines []string, at links) ([]byte, int) {
 	lines = eachLine(lines, bare.Replace)
 	marked := strings.Join(eachLine(lines, html.EscapeString), "<br>")
-	if link != "" {
-		address := html.EscapeString(link)
+	if at.open != "" {
+		address := html.EscapeString(at.open)
 		marked += `<br><a href="` + address + `">` + address + "</a>"
 	}
-	body := object(map[string]string{"text": text(lines, link), "html": marked})
+	if at.acknowledge != "" {
+		marked += `<br><a href="` + html.EscapeString(at.acknowledge) + `">Acknowledge</a>`
+	}
+	body := object(map[string]string{"text": text(lines, at), "html": marked})
 	return body, len(body)
 }
 

@@ -197,7 +197,7 @@ func (e *Event) composePour(say func(string, ...any)) {
 	switch {
 	case e.Type == EventChattering:
 		say("Keeps changing: %s", where)
-		say("The verdict went to and fro; it is told again when it has been steady for some hours")
+		say("The verdict went to and fro; it is told again when it stays as it is")
 	case e.Type == EventCleared, e.Type == EventSettled && !e.Alert.Condition.InForce():
 		say("Over: %s: %s", where, e.whyCleared())
 		return

@@ -62,6 +62,10 @@ func newWorld(t testing.TB) *world {
 				if err != nil {
 					return err
 				}
+				call := db.Call{PourID: c.pour.ID, Type: "call.saw_window", Day: monday, At: monday, Until: monday.Add(time.Hour), Severity: "warning"}
+				if err := tx.PlanCalls(w.ctx, []uuid.UUID{c.pour.ID}, []db.Call{call}); err != nil {
+					return err
+				}
 				return tx.StoreTellings(w.ctx, db.Telling{
 					NoticeID: c.delivery.NoticeID, EndpointID: e.ID, AlertID: &c.alert.ID, Transition: new(1),
 					Ruling: "now", Rule: "told", State: "told", DeliveryID: &c.delivery.ID,
@@ -189,6 +193,10 @@ var probes = map[string]struct {
 	}},
 	"Tellings": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
 		l, err := tx.Tellings(w.ctx, s, c.alert.ID, 10)
+		return some(len(l), err)
+	}},
+	"Calls": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		l, err := tx.Calls(w.ctx, s, c.pour.ID)
 		return some(len(l), err)
 	}},
 	"Suppression": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {

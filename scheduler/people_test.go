@@ -3,6 +3,7 @@ package scheduler_test
 import (
 	"encoding/json"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -397,4 +398,31 @@ func TestSourceSpeaksForItsPours(t *testing.T) {
 	before := len(w.messages("chat"))
 	require.NoError(t, s.Watch(t.Context()))
 	require.Len(t, w.messages("chat"), before)
+}
+
+// Replicas gather at once, and the message is made once.
+func TestReplicasGatherOnce(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.rank("chat", 0, 0)
+	s := w.newScheduler(func(c *scheduler.Config) { c.Pace = alert.UsualPace })
+	w.moved("Slab")
+	w.at(s, wednesday, bad)
+	w.clock.Forward(11 * time.Second)
+	others := []*scheduler.Scheduler{s, w.newScheduler(nil), w.newScheduler(nil)}
+	var all sync.WaitGroup
+	for i := range 12 {
+		all.Go(func() { assert(t, others[i%3].GatherNow(t.Context())) })
+	}
+	all.Wait()
+	require.Equal(t, []string{alert.EventRaised}, w.messages("chat"))
+	require.NotZero(t, w.count("select count(*) from tellings where state = 'told' and delivery_id is not null"))
+}
+
+// assert marks a test as failed from another goroutine.
+func assert(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Error(err)
+	}
 }

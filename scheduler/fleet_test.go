@@ -187,7 +187,7 @@ func crowdColumns(r *http.Request, points []string, hour time.Time) any {
 		times[i] = hour.Add(time.Duration(i) * time.Hour).Unix()
 	}
 	units, columns := map[string]string{"time": "unixtime"}, map[string]any{"time": times}
-	for _, name := range strings.Split(r.URL.Query().Get("hourly"), ",") {
+	for name := range strings.SplitSeq(r.URL.Query().Get("hourly"), ",") {
 		values := make([]float64, crowdHours)
 		switch {
 		case strings.HasPrefix(name, "temperature"):

@@ -380,18 +380,9 @@ func (r *receiver) answers(answer func(req *http.Request, attempt int) int) {
 
 // accepted is what was accepted but for what the clock has to say.
 func (r *receiver) accepted() []delivered {
-	return slices.DeleteFunc(r.everything(), func(d delivered) bool { return d.event.Call != nil || d.event.Digest != nil })
-}
-
-// said is what was accepted of what the clock has to say.
-func (r *receiver) said() []delivered {
-	return slices.DeleteFunc(r.everything(), func(d delivered) bool { return d.event.Call == nil && d.event.Digest == nil })
-}
-
-func (r *receiver) everything() []delivered {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return slices.Clone(r.got)
+	return slices.DeleteFunc(slices.Clone(r.got), func(d delivered) bool { return d.event.Call != nil || d.event.Digest != nil })
 }
 
 // events are what was accepted, in order, in short.

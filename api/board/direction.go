@@ -2,6 +2,7 @@ package board
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -65,8 +66,8 @@ func closed(text string) string {
 			out.WriteRune(r)
 		}
 	}
-	for i := len(open) - 1; i >= 0; i-- {
-		out.WriteRune(open[i])
+	for _, r := range slices.Backward(open) {
+		out.WriteRune(r)
 	}
 	return out.String()
 }

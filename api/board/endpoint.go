@@ -16,10 +16,16 @@ import (
 
 // messageForms are the kinds of endpoints, by what they are for.
 var messageForms = []choice{
-	{Value: "standard", Text: "A program: JSON, signed"}, {Value: "cloudevents", Text: "A program: CloudEvents 1.0"}, {Value: "text", Text: "Plain text, by a template of your own"},
-	{Value: "chat_entities", Text: "Chat: {text}, with <&> escaped"}, {Value: "chat_markdown", Text: "Chat: markdown in {text}"},
-	{Value: "chat_content", Text: "Chat: {content}"}, {Value: "chat_card", Text: "Chat: adaptive card"},
-	{Value: "chat_text", Text: "Chat: plain text in {text}"}, {Value: "chat_html", Text: "Chat: {text} and {html}"},
+	{Value: "standard", Text: "A program: JSON, signed"},
+	{Value: "cloudevents", Text: "A program: CloudEvents 1.0"},
+	{Value: "text", Text: "Plain text, by a template of your own"},
+	{Value: "chat_entities", Text: "Chat: {text}, with <&> escaped"},
+	{Value: "chat_markdown", Text: "Chat: markdown in {text}"},
+	{Value: "chat_content", Text: "Chat: {content}"},
+	{Value: "chat_card", Text: "Chat: adaptive card"},
+	{Value: "chat_text", Text: "Chat: plain text in {text}"},
+	{Value: "chat_html", Text: "Chat: {text} and {html}"},
+	{Value: "mail", Text: "E-mail"},
 }
 
 var severities = []choice{
@@ -77,13 +83,14 @@ func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
 	if err != nil {
 		return nil, err
 	}
-	address := input{pointer: "url", label: "Web address", hint: "https, and reachable from here.", kind: asAddress, required: stored == nil}
+	address := input{pointer: "url", label: "Web address", hint: "https, and reachable from here; for e-mail mailto: and the addresses, separated by commas.", kind: asAddress, required: stored == nil}
 	if stored != nil {
 		address.hint = "Empty: the one that is kept, at " + stored.text("host") + "."
 	}
 	return []group{
 		{title: "Where to", fields: []input{
-			{pointer: "name", label: "Name", kind: asWords, required: true}, address,
+			{pointer: "name", label: "Name", kind: asWords, required: true},
+			address,
 			{pointer: "kind", label: "What takes it there", kind: asPick, choices: messageForms, required: true},
 			{pointer: "enabled", label: "Switched", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "On"}, {Value: "false", Text: "Off"}}},
 			{pointer: "template", label: "Template", hint: "For plain text: fields such as {{.Pour}}; the API page lists them.", kind: asParagraph},
@@ -136,8 +143,13 @@ func (b *Board) endpointPage(v *visit) error {
 	enabled, _ := d.at("enabled").(bool)
 	page.Off = !enabled
 	page.Facts = []fact{
-		{"State", capital(page.State)}, {"Since", s.moment(d.text("state_at"))}, {"Goes to", d.text("host")}, {"As", textOf(messageForms, d.text("kind"))},
-		{"Takes", textOf(severities, d.text("min_severity"))}, {"Crews", someOrAll(d.length("crew_ids"))}, {"Plants", someOrAll(d.length("plant_ids"))},
+		{"State", capital(page.State)},
+		{"Since", s.moment(d.text("state_at"))},
+		{"Goes to", d.text("host")},
+		{"As", textOf(messageForms, d.text("kind"))},
+		{"Takes", textOf(severities, d.text("min_severity"))},
+		{"Crews", someOrAll(d.length("crew_ids"))},
+		{"Plants", someOrAll(d.length("plant_ids"))},
 		{"Last taken", s.moment(d.text("accepted_at"))},
 	}
 	if page.Failing {
@@ -242,8 +254,13 @@ func (b *Board) deliveryPage(v *visit) error {
 		page.AlertLink = "/alerts/" + alert
 	}
 	for _, f := range []fact{
-		{"Made", s.moment(d.text("created_at"))}, {"State", textOr(deliveryWords, d.text("state"))}, {"Reason", d.text("reason")}, {"Severity", d.text("severity")},
-		{"Next try", s.moment(d.text("next_attempt_at"))}, {"Settled", s.moment(d.text("settled_at"))}, {"Id", d.text("webhook_id")},
+		{"Made", s.moment(d.text("created_at"))},
+		{"State", textOr(deliveryWords, d.text("state"))},
+		{"Reason", d.text("reason")},
+		{"Severity", d.text("severity")},
+		{"Next try", s.moment(d.text("next_attempt_at"))},
+		{"Settled", s.moment(d.text("settled_at"))},
+		{"Id", d.text("webhook_id")},
 	} {
 		if f.Value != "" && f.Value != dash {
 			page.Facts = append(page.Facts, f)

@@ -29,7 +29,8 @@ func siteKind() *recordKind {
 }
 
 var terrains = []choice{
-	{Value: string(rules.TerrainOpen), Text: "Open to the wind"}, {Value: string(rules.TerrainBuilt), Text: "Between buildings or trees"},
+	{Value: string(rules.TerrainOpen), Text: "Open to the wind"},
+	{Value: string(rules.TerrainBuilt), Text: "Between buildings or trees"},
 	{Value: string(rules.TerrainSheltered), Text: "Sheltered: behind a windbreak or in a pit"},
 }
 

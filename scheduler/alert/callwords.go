@@ -3,6 +3,7 @@ package alert
 import (
 	"cmp"
 	"fmt"
+	"strings"
 	"time"
 
 	"frostgate/rules"
@@ -39,7 +40,7 @@ func (w *words) say(format string, a ...any) {
 	w.said = append(w.said, sentence(fmt.Sprintf(format, a...)))
 }
 
-func (w *words) clock(t time.Time) string { return w.Units.Clock(t.In(w.Zone)) }
+func (w *words) clock(t time.Time) string { return w.Clock(t.In(w.Zone)) }
 
 // verdict says what was found, and what to do about it.
 func (w *words) verdict() {
@@ -69,14 +70,14 @@ func (w *words) afternoon() {
 }
 
 func (w *words) order(b *rules.Batch) string {
-	text := w.Volume(b.OrderM3)
+	parts := []string{w.Volume(b.OrderM3)}
 	if b.WaterTempC != nil {
-		text += ", mixing water at " + w.Temp(*b.WaterTempC)
+		parts = append(parts, "mixing water at "+w.Temp(*b.WaterTempC))
 	}
 	for _, dose := range b.Accelerators {
-		text += fmt.Sprintf(", %s of %s", w.Mass(dose.MassKg), cmp.Or(admixtures[dose.Kind], dose.Kind))
+		parts = append(parts, w.Mass(dose.MassKg)+" of "+cmp.Or(admixtures[dose.Kind], dose.Kind))
 	}
-	return text + fmt.Sprintf("; %s when placed", w.Temp(b.PlacedTempC))
+	return strings.Join(parts, ", ") + "; " + w.Temp(b.PlacedTempC) + " when placed"
 }
 
 var admixtures = map[string]string{"calcium_chloride": "calcium chloride", "nonchloride_accelerator": "accelerator without chloride", "water_reducer": "water reducer"}

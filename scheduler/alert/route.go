@@ -156,7 +156,7 @@ func Route(m Matter, to Listener, quiet QuietHours, pace Pace, now time.Time) Ru
 		func() (Ruling, bool) { return pace.hold(m, to, now) },
 	} {
 		if r, decided := rule(); decided {
-			return r.behind(to.Waiting, m.Severity)
+			return r.behind(to.Waiting)
 		}
 	}
 	return Ruling{Tell: Now, Rule: RuleTold, Sentence: "It is told at once."}
@@ -319,7 +319,7 @@ func (p Pace) hold(m Matter, to Listener, now time.Time) (Ruling, bool) {
 }
 
 // behind keeps what is held of an alert in order.
-func (r Ruling) behind(waiting time.Time, s Severity) Ruling {
+func (r Ruling) behind(waiting time.Time) Ruling {
 	if r.Tell == Hold && waiting.After(r.At) {
 		r.At = waiting
 	}

@@ -130,7 +130,7 @@ func (c *Client) Get(ctx context.Context, r Request) (*Response, error) {
 	if err := c.turn(ctx, r.URL); err != nil {
 		return nil, err
 	}
-	req, err := c.request(r)
+	req, err := c.request(ctx, r)
 	if err != nil {
 		return nil, &Error{Reason: "unusable address", Err: err}
 	}
@@ -190,8 +190,8 @@ func (c *Client) turn(ctx context.Context, address string) error {
 	return c.cfg.Turn(ctx, u.Host)
 }
 
-func (c *Client) request(r Request) (*http.Request, error) {
-	req, err := http.NewRequestWithContext(context.Background(), http.MethodGet, r.URL, nil)
+func (c *Client) request(ctx context.Context, r Request) (*http.Request, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.URL, nil)
 	if err != nil {
 		return nil, err
 	}

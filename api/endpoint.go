@@ -18,9 +18,9 @@ import (
 // An EndpointForm is where notices go, as people give it. The URL is a secret: it is taken, and never given out.
 type EndpointForm struct {
 	Name        string      `json:"name" minLength:"1" maxLength:"200" doc:"Unique." example:"Dispatch chat"`
-	Kind        string      `json:"kind,omitempty" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html" doc:"Form of the messages. standard is the JSON event and the default; cloudevents wraps it (structured, 1.0); text is plain text, by the template when there is one. The others are those of chat systems' incoming webhooks: chat_entities posts {text} with &amp; &lt; &gt;, chat_markdown {text} in markdown, chat_content {content} with allowed_mentions, chat_card an adaptive card, chat_text {text}, chat_html {text, html}. All are signed by Standard Webhooks 1.0."`
+	Kind        string      `json:"kind,omitempty" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html,mail" doc:"Form of the messages. standard is the JSON event and the default; cloudevents wraps it (structured, 1.0); text is plain text, by the template when there is one. The others are those of chat systems' incoming webhooks: chat_entities posts {text} with &amp; &lt; &gt;, chat_markdown {text} in markdown, chat_content {content} with allowed_mentions, chat_card an adaptive card, chat_text {text}, chat_html {text, html}. mail is e-mail, in plain text and HTML, through the mail server that the service is set up with. All others are signed by Standard Webhooks 1.0."`
 	Template    string      `json:"template,omitempty" maxLength:"4000" doc:"Of your own, for the kind text: text with fields such as {{.Pour}}, chosen by {{if}} and {{with}}. Fields: Type, Severity, Reason, Text, Verdict, Headline, Pour, Site, Crew, Plant, Start, CancelBy, Finding, Remedy, RemedyBy, NextStart, Source, Link."`
-	URL         string      `json:"url,omitempty" maxLength:"2000" format:"uri" doc:"https, to a public address. Needed when it is made; it is not given out again."`
+	URL         string      `json:"url,omitempty" maxLength:"2000" format:"uri" doc:"https, to a public address; for the kind mail mailto: with up to 20 mail addresses, separated by commas. Needed when it is made; it is not given out again."`
 	CrewIDs     []uuid.UUID `json:"crew_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these crews do; all crews when absent."`
 	PlantIDs    []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
 	MinSeverity string      `json:"min_severity,omitempty" enum:"warning,minor,major,critical" doc:"warning when absent."`
@@ -76,6 +76,7 @@ func settingsOf(e db.Endpoint) (s endpointSettings) {
 }
 
 func (a *API) fillEndpoint(ctx context.Context, tx *db.Tx, f EndpointForm, e db.Endpoint) (db.Endpoint, error) {
+	wasMail := e.Kind == alert.FormMail
 	e.Name, e.Kind, e.CrewIDs, e.PlantIDs, e.MinSeverity = f.Name, f.Kind, f.CrewIDs, f.PlantIDs, f.MinSeverity
 	e.Rank, e.DelayMin = f.Rank, f.DelayMin
 	if e.Kind == "" {
@@ -97,21 +98,28 @@ func (a *API) fillEndpoint(ctx context.Context, tx *db.Tx, f EndpointForm, e db.
 	case e.State != "disabled":
 		e.State, e.StateReason = "disabled", "by "+tx.Actor().Name
 	}
-	if err := a.checkURL(f.URL, e.ID == uuid.Nil); err != nil {
+	if isMail := e.Kind == alert.FormMail; e.ID != uuid.Nil && f.URL == "" && isMail != wasMail {
+		return e, invalid(atPointer("/url", "required", "is required, since e-mail and the web have addresses of their own"))
+	}
+	if err := a.checkURL(e.Kind, f.URL, e.ID == uuid.Nil); err != nil {
 		return e, err
 	}
 	return e, checkScope(ctx, tx, f.CrewIDs, f.PlantIDs)
 }
 
 // checkURL refuses addresses that may not be called; the reason does not repeat the URL.
-func (a *API) checkURL(url string, required bool) error {
+func (a *API) checkURL(kind, url string, required bool) error {
 	if url == "" {
 		if required {
 			return invalid(atPointer("/url", "required", "is required"))
 		}
 		return nil
 	}
-	if _, err := a.guard.CheckURL(url); err != nil {
+	check := func() error { _, err := a.guard.CheckURL(url); return err }
+	if kind == alert.FormMail {
+		check = func() error { _, err := alert.MailAddresses(url); return err }
+	}
+	if err := check(); err != nil {
 		reason := strings.TrimPrefix(err.Error(), alert.ErrAddress.Error()+": ")
 		return invalid(atPointer("/url", "refused", "is not allowed: "+reason))
 	}
@@ -133,7 +141,7 @@ func checkTemplate(kind, template string) error {
 
 type previewInput struct {
 	Body struct {
-		Kind     string `json:"kind" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html"`
+		Kind     string `json:"kind" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html,mail"`
 		Template string `json:"template,omitempty" maxLength:"4000" doc:"For the kind text."`
 	}
 }

@@ -16,11 +16,18 @@ func TestEndpointsOfEveryForm(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
 	for _, kind := range alert.Forms() {
-		made := b.do(call{method: "POST", path: "/v1/endpoints", body: object{"name": kind, "kind": kind, "url": "https://hooks.example.com/a"}}).is(201)
+		address := "https://hooks.example.com/a"
+		if kind == alert.FormMail {
+			address = "mailto:ann@example.com,bob@example.com"
+		}
+		made := b.do(call{method: "POST", path: "/v1/endpoints", body: object{"name": kind, "kind": kind, "url": address}}).is(201)
 		require.Equal(t, kind, made["kind"])
 		shown := b.do(call{method: "POST", path: "/v1/endpoint-preview", body: object{"kind": kind}}).is(200)
 		require.Contains(t, shown.str("body"), "Loading dock slab")
 		require.NotEmpty(t, shown.str("content_type"))
+	}
+	for kind, address := range map[string]string{"mail": "https://hooks.example.com/a", "standard": "mailto:ann@example.com"} {
+		b.do(call{method: "POST", path: "/v1/endpoints", body: object{"name": "X", "kind": kind, "url": address}}).wrong(422, "invalid", "#/url refused")
 	}
 	b.do(call{method: "POST", path: "/v1/endpoints", body: object{"name": "X", "kind": "fax", "url": "https://hooks.example.com/a"}}).wrong(422, "invalid", "#/kind choice")
 }

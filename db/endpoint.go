@@ -100,6 +100,9 @@ func (e Endpoint) complete() Endpoint {
 // sealURL also reads the host off the URL. Its errors don't repeat the URL.
 func (tx *Tx) sealURL(id uuid.UUID, address string) (sealed []byte, host string, err error) {
 	u, err := url.Parse(address)
+	if err == nil && u.Scheme == "mailto" {
+		u.Host = "mail"
+	}
 	if err != nil || u.Host == "" {
 		return nil, "", &FieldError{Field: "url", Detail: "is not an absolute URL", kind: ErrInvalid}
 	}

@@ -34,6 +34,7 @@ type Config struct {
 	Warners    []forecast.Warner     // of official warnings
 	Budget     *Budget               // that the sources' client takes turns by; nil when it takes none
 	Guard      alert.Guard           // which addresses notices may go to
+	Mail       alert.MailServer      // that e-mail goes through
 	Agent      string                // User-Agent of notices
 	PublicURL  string                // of the board, for links; empty leaves them out
 	Members    int                   // of the chance; 0 is 51, less leaves the chance out
@@ -89,7 +90,7 @@ func New(cfg Config) (*Scheduler, error) {
 	if cfg.Budget != nil {
 		cfg.Budget.serve(s)
 	}
-	s.poster = alert.NewPoster(alert.PosterConfig{Guard: cfg.Guard, Agent: cfg.Agent, Now: cfg.Clock})
+	s.poster = alert.NewPoster(alert.PosterConfig{Guard: cfg.Guard, Mail: cfg.Mail, Agent: cfg.Agent, Now: cfg.Clock})
 	var err error
 	if s.jobs, err = s.newClient(); err != nil {
 		return nil, fmt.Errorf("set up job queue: %w", err)

@@ -18,6 +18,7 @@ import (
 type serveCommand struct {
 	databaseFlags
 	weatherFlags
+	mailFlags
 
 	Listen        string         `help:"Address to serve HTTP on." default:"127.0.0.1:8080" placeholder:"ADDRESS"`
 	PublicURL     string         `help:"Address at which people reach the service, for links in notices and calendars." placeholder:"URL"`
@@ -25,6 +26,20 @@ type serveCommand struct {
 	GroupWindow   time.Duration  `help:"How long what is major is gathered into one message to an endpoint; the rest thrice as long, what is critical never." default:"10s" placeholder:"DURATION"`
 	MostMessages  int            `help:"Most messages to an endpoint in ten minutes, but for what is critical; more are folded into one. 0 is any number." default:"10" placeholder:"N"`
 	Proxies       []netip.Prefix `help:"Ranges of proxies whose X-Forwarded-For is believed." placeholder:"CIDR"`
+}
+
+// mailFlags say through which server e-mail goes.
+type mailFlags struct {
+	SMTPHost     string `help:"Mail server for endpoints of the kind mail; without it they get nothing." name:"smtp-host" placeholder:"HOST"`
+	SMTPPort     int    `help:"Its port; 587 when absent, 465 with implicit TLS." name:"smtp-port" placeholder:"N"`
+	SMTPUser     string `help:"User name there; without it nobody signs in." name:"smtp-user" placeholder:"NAME"`
+	SMTPPassword string `help:"Password there." name:"smtp-password" placeholder:"TEXT" secret:""`
+	SMTPFrom     string `help:"Address that e-mail comes from." name:"smtp-from" placeholder:"ADDRESS"`
+	SMTPTLS      string `help:"How the way there is encrypted: starttls, implicit, or none." name:"smtp-tls" enum:"starttls,implicit,none" default:"starttls"`
+}
+
+func (f mailFlags) config() alert.MailServer {
+	return alert.MailServer{Host: f.SMTPHost, Port: f.SMTPPort, User: f.SMTPUser, Password: f.SMTPPassword, From: f.SMTPFrom, TLS: f.SMTPTLS}
 }
 
 // weatherFlags say whom to ask for the forecast.
@@ -52,7 +67,7 @@ func (c *serveCommand) Run(p *program) error {
 	began := time.Now()
 	p.log.LogAttrs(p.ctx, slog.LevelInfo, "configuration", p.settings...)
 	config := service.Config{
-		Database: c.databaseFlags.config(), Weather: c.weatherFlags.config(), Listen: c.Listen, PublicURL: c.PublicURL,
+		Database: c.databaseFlags.config(), Weather: c.weatherFlags.config(), Listen: c.Listen, PublicURL: c.PublicURL, Mail: c.mailFlags.config(),
 		Webhooks: c.AllowWebhooks, Version: version, Log: p.log,
 		Pace: alert.Pace{Window: c.GroupWindow, Most: c.MostMessages},
 	}

@@ -59,6 +59,7 @@ var forms = map[string]form{
 	FormCard:     {contentType: "application/json", limit: 18_000, write: writeCard, hook: true},
 	FormPlain:    {contentType: "application/json", limit: 32_000, write: writePlain, hook: true},
 	FormHTML:     {contentType: "application/json", limit: 32_000, write: writeHTML, hook: true},
+	FormMail:     {contentType: "message/rfc822", limit: mailTextLimit, write: writeMail},
 }
 
 // Forms lists the names of all forms.
@@ -300,6 +301,15 @@ func writeHTML(_ *Event, lines []string, at links) ([]byte, int) {
 	}
 	body := object(map[string]string{"text": text(lines, at), "html": marked})
 	return body, len(body)
+}
+
+// writeMail counts the text, which stands in it twice.
+func writeMail(e *Event, lines []string, at links) ([]byte, int) {
+	body, err := e.mailBytes(lines, at)
+	if err != nil {
+		panic(err) // into memory alone
+	}
+	return body, len(text(lines, at))
 }
 
 // cloudBytes is the structured form of CloudEvents 1.0.

@@ -55,7 +55,7 @@ func TestForms(t *testing.T) {
 	}
 	_, _, err := alert.Write(alert.Sample(), "fax", "")
 	require.ErrorContains(t, err, `no form "fax"`)
-	require.Len(t, alert.Forms(), 9)
+	require.Len(t, alert.Forms(), 10)
 }
 
 // Required attributes are those of CloudEvents 1.0, section 3.

@@ -41,6 +41,7 @@ const (
 // PosterConfig sets up a Poster.
 type PosterConfig struct {
 	Guard Guard
+	Mail  MailServer
 	Agent string
 	Now   func() time.Time
 	// Resolver of names; nil is the system's.
@@ -113,7 +114,12 @@ type Answer struct {
 // Post makes one attempt. It never fails otherwise than by its outcome.
 func (p *Poster) Post(ctx context.Context, m Message) Answer {
 	began, at := time.Now(), p.cfg.Now()
-	answer := p.post(ctx, m, at)
+	var answer Answer
+	if m.Form == FormMail {
+		answer = p.mail(ctx, m)
+	} else {
+		answer = p.post(ctx, m, at)
+	}
 	answer.At, answer.Took = at, time.Since(began)
 	return answer
 }

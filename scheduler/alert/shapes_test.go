@@ -67,8 +67,8 @@ func TestGroupedMessageAtItsLimits(t *testing.T) {
 // in HTML no element but ours.
 func FuzzForms(f *testing.F) {
 	f.Add("Bay 3", "The base will be frozen.")
-	f.Add("<!channel> @everyone [x](javascript:alert(1))", strings.Repeat("👨‍👩‍👧‍👦&<>\"'", 9000))
-	f.Add("a\r\n\x00\u202e\u2028\xff", strings.Repeat("\\_*`", 20_000))
+	f.Add("<!channel> @everyone [x](javascript:alert(1))", strings.Repeat("👨‍👩‍👧‍👦&<>\"'", 500))
+	f.Add("a\r\n\x00\u202e\u2028\xff", strings.Repeat("\\_*`", 2_000))
 	f.Add("</a><script>", "{{.Link}}")
 	ours := strings.NewReplacer(
 		"<br>", "", `<a href="https://frostgate.example/pours/1">`, "", `<a href="https://frostgate.example/alerts">`, "",
@@ -82,6 +82,10 @@ func FuzzForms(f *testing.F) {
 				require.True(t, utf8.Valid(body), "%s as %s", shape, form)
 				if size, limited := sizes[form]; limited {
 					require.LessOrEqual(t, size.of(string(body)), size.limit, "%s as %s", shape, form)
+				}
+				if form == alert.FormMail {
+					requireMail(t, body)
+					continue
 				}
 				if form == alert.FormText {
 					require.NotContains(t, string(body), "\x00")

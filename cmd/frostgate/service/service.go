@@ -32,7 +32,8 @@ type Config struct {
 	PublicURL string         // at which people reach it, for links; default the address it listens on
 	Webhooks  []netip.Prefix // ranges that are not public but that endpoints may lie in
 	Pace      alert.Pace     // of messages to one endpoint; the zero tells each thing by itself
-	Proxies   []*net.IPNet   // whose word on a client's address is believed
+	Mail      alert.MailServer
+	Proxies   []*net.IPNet // whose word on a client's address is believed
 	Version   string
 	Log       *slog.Logger // required
 }
@@ -122,7 +123,7 @@ func (s *Service) startScheduler(ctx context.Context, c Config) error {
 	}
 	s.scheduler, err = scheduler.New(scheduler.Config{
 		DB: s.DB, Log: s.log, Registerer: s.metrics, Sources: sources, Warners: warners, Budget: budget,
-		Guard: alert.Guard{Allow: c.Webhooks}, Agent: agent, PublicURL: c.PublicURL, Pace: c.Pace,
+		Guard: alert.Guard{Allow: c.Webhooks}, Agent: agent, PublicURL: c.PublicURL, Pace: c.Pace, Mail: c.Mail,
 	})
 	if err != nil {
 		return err

@@ -133,11 +133,12 @@ func (f *faultRig) calm() {
 	require.NoError(f.t, err)
 }
 
-// newClient has short patience, for servers on this machine.
+// newClient has short patience for silence, and enough for a busy machine to
+// begin an answer.
 func (f *faultRig) newClient(budget *scheduler.Budget) *forecast.Client {
 	client := forecast.NewClient(forecast.ClientConfig{
 		Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: f.clock.Now, Turn: budget.Turn, Observe: budget.Observe,
-		Dial: time.Second, TLS: 300 * time.Millisecond, Header: time.Second, Idle: 300 * time.Millisecond,
+		TLS: 300 * time.Millisecond, Idle: 1500 * time.Millisecond,
 	})
 	f.t.Cleanup(client.Close)
 	return client

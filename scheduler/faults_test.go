@@ -204,7 +204,13 @@ func TestFaultsOfWeatherServices(t *testing.T) {
 }
 
 func (f *faultRig) stalls() {
-	f.keptByAll(replay.StallHeader, "no answer")
+	mum := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { replay.StallHeader(w, r, nil) }))
+	f.t.Cleanup(mum.Close)
+	usual := f.client
+	f.client = forecast.NewClient(forecast.ClientConfig{Agent: "frostgate-test", PlainHTTP: true, Now: f.clock.Now, Header: 200 * time.Millisecond})
+	f.t.Cleanup(f.client.Close)
+	f.keptFrom(mum.URL, "timeout awaiting response headers")
+	f.client = usual
 	f.keptByAll(replay.StallBody(10<<10), "stalled")
 	f.keptByAll(replay.Reset, "no answer")
 	// A byte at a time keeps no line open for longer than a question may take.

@@ -135,6 +135,28 @@ func (r reads) LatestAssessment(ctx context.Context, scope Scope, pourID uuid.UU
 	return a, nil
 }
 
+const selectBatches = `
+select p.id as pour_id, a.document->'batch' as batch
+from pours p join assessments a on a.id = p.assessment_id
+where p.id = any(@ids) and a.document->'batch' is not null and ` + seenPour + `
+order by p.id`
+
+// PourBatch is what a pour's latest assessment orders.
+type PourBatch struct {
+	PourID uuid.UUID
+	Batch  *rules.Batch // nil when it says nothing of it
+}
+
+// Batches gives what the latest assessments of some pours order; those that have
+// none yet are left out.
+func (r reads) Batches(ctx context.Context, scope Scope, pourIDs ...uuid.UUID) ([]PourBatch, error) {
+	list, err := many[PourBatch](ctx, r.q, selectBatches, scope.on(args{"ids": pourIDs}))
+	if err != nil {
+		return nil, fmt.Errorf("load batches of %d pours: %w", len(pourIDs), err)
+	}
+	return list, nil
+}
+
 const selectAssessments = `
 select ` + assessmentLineColumns + `
 from assessments a join pours p on p.id = a.pour_id

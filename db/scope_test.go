@@ -144,6 +144,10 @@ var probes = map[string]struct {
 		_, err := tx.LatestAssessment(w.ctx, s, c.pour.ID)
 		return err
 	}},
+	"Batches": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		l, err := tx.Batches(w.ctx, s, c.pour.ID)
+		return some(len(l), err)
+	}},
 	"Assessments": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
 		return found(tx.Assessments(w.ctx, s, c.pour.ID, db.Page{}))
 	}},

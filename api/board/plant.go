@@ -25,24 +25,48 @@ type plantLoad struct {
 type dayLoad struct {
 	Name  string
 	Hours []hourLoad
-	Total string
+	Total need
 	Risk  string // volume of pours that may move or are unscored
 	N     int
-	total float64
+	total demand
 	risk  float64
 }
 
 type hourLoad struct {
-	Hour    string
-	Volume  string
-	Share   int // of the plant's busiest hour, in twentieths
-	Pours   []card
-	AtRisk  bool
-	m3      float64
-	startAt time.Time
+	Hour   string
+	Need   need
+	Share  int    // of the plant's busiest hour, in twentieths
+	Pours  []card // that start in it
+	AtRisk bool
+	at     time.Time
+	demand
 }
 
-// plants counts a pour's concrete in the hour in which it starts: as drawn, with waste, without the rounding of the order.
+// A demand is what a plant has to make: concrete with waste, heated mixing water and admixtures that speed the set.
+type demand struct{ concreteM3, waterL, heatMJ, acceleratorKg float64 }
+
+func (d *demand) add(o demand, share float64) {
+	d.concreteM3 += o.concreteM3 * share
+	d.waterL += o.waterL * share
+	d.heatMJ += o.heatMJ * share
+	d.acceleratorKg += o.acceleratorKg * share
+}
+
+// A need is a demand in words; empty where there is none.
+type need struct{ Concrete, Water, Heat, Accelerator string }
+
+func (d demand) words(s voice) need {
+	n := need{Concrete: s.Volume(d.concreteM3)}
+	if d.waterL > 0 {
+		n.Water, n.Heat = s.Liquid(d.waterL), s.heat(d.heatMJ)
+	}
+	if d.acceleratorKg > 0 {
+		n.Accelerator = s.Mass(d.acceleratorKg)
+	}
+	return n
+}
+
+// plants spreads each pour's demand over the hours in which its trucks are due.
 func (b *Board) plants(v *visit) error {
 	home, err := b.homeZone(v)
 	if err != nil {
@@ -55,14 +79,26 @@ func (b *Board) plants(v *visit) error {
 	if err != nil {
 		return err
 	}
-	page := plantsPage{Plants: loads(v, found.Items)}
+	ids := make([]uuid.UUID, len(found.Items))
+	for i, l := range found.Items {
+		ids[i] = l.ID
+	}
+	stored, err := b.db.Batches(v.ctx(), v.caller.Scope, ids...)
+	if err != nil {
+		return err
+	}
+	batches := map[uuid.UUID]*rules.Batch{}
+	for _, one := range stored {
+		batches[one.PourID] = one.Batch
+	}
+	page := plantsPage{Plants: loads(v, found.Items, batches)}
 	if len(found.Items) == 0 {
 		page.Empty = "No pours in the coming seven days, so nothing to deliver."
 	}
 	return b.show(v, "plants", "plants", "Plants", page)
 }
 
-func loads(v *visit, lines []db.PourLine) []plantLoad {
+func loads(v *visit, lines []db.PourLine, batches map[uuid.UUID]*rules.Batch) []plantLoad {
 	var all []plantLoad
 	at := map[uuid.UUID]int{}
 	for _, l := range lines {
@@ -72,7 +108,7 @@ func loads(v *visit, lines []db.PourLine) []plantLoad {
 			at[l.PlantID] = i
 			all = append(all, plantLoad{Name: l.PlantName})
 		}
-		all[i].add(v, l)
+		all[i].add(v, l, batches[l.ID])
 	}
 	for i := range all {
 		all[i].finish(newVoice(v.firm.Units, "UTC"))
@@ -81,73 +117,85 @@ func loads(v *visit, lines []db.PourLine) []plantLoad {
 	return all
 }
 
-func (p *plantLoad) add(v *visit, l db.PourLine) {
+// add takes a pour in: its trucks, evenly loaded, from its start on at their spacing. A pour that is not assessed yet
+// comes whole at its start.
+func (p *plantLoad) add(v *visit, l db.PourLine, b *rules.Batch) {
 	s := newVoice(v.firm.Units, l.Timezone)
-	name := s.date(l.StartsAt)
+	whole, trucks, spacing := demandOf(l.Pour, b), 1, time.Duration(0)
+	if b != nil && b.Trucks > 1 {
+		trucks, spacing = b.Trucks, time.Duration(b.TruckSpacingMin*float64(time.Minute))
+	}
+	move := standing(l.Pour) == rules.Move || standing(l.Pour) == rules.Unscored
+	for i := range trucks {
+		d, h := p.hour(s, l.StartsAt.Add(time.Duration(i)*spacing))
+		if i == 0 {
+			h.Pours = append(h.Pours, newCard(v, l, nil))
+			d.N++
+		}
+		h.demand.add(whole, 1/float64(trucks))
+		d.total.add(whole, 1/float64(trucks))
+		if move {
+			h.AtRisk = true
+			d.risk += whole.concreteM3 / float64(trucks)
+		}
+	}
+}
+
+// hour finds the hour that a moment lies in, of its day at the site.
+func (p *plantLoad) hour(s voice, t time.Time) (*dayLoad, *hourLoad) {
+	name := s.date(t)
 	i := slices.IndexFunc(p.Days, func(d dayLoad) bool { return d.Name == name })
 	if i < 0 {
 		i = len(p.Days)
 		p.Days = append(p.Days, dayLoad{Name: name})
 	}
 	d := &p.Days[i]
-	starts := l.StartsAt.Truncate(time.Hour)
-	k := slices.IndexFunc(d.Hours, func(h hourLoad) bool { return h.startAt.Equal(starts) })
+	full := t.Truncate(time.Hour)
+	k := slices.IndexFunc(d.Hours, func(h hourLoad) bool { return h.at.Equal(full) })
 	if k < 0 {
 		k = len(d.Hours)
-		d.Hours = append(d.Hours, hourLoad{startAt: starts, Hour: s.hour(starts)})
+		d.Hours = append(d.Hours, hourLoad{at: full, Hour: s.hour(full)})
 	}
-	h, m3 := &d.Hours[k], ordered(l.Pour)
-	h.Pours = append(h.Pours, newCard(v, l, nil))
-	h.m3 += m3
-	d.total += m3
-	d.N++
-	if w := standing(l.Pour); w == rules.Move || w == rules.Unscored {
-		h.AtRisk = true
-		d.risk += m3
-	}
+	return d, &d.Hours[k]
 }
 
-// finish puts numbers into words; bars compare with the plant's busiest hour.
+func demandOf(p db.Pour, b *rules.Batch) demand {
+	if b == nil {
+		_, m3 := (&rules.Pour{
+			Element: p.Element, ThicknessMM: p.ThicknessMM, WidthMM: p.WidthMM, HeightMM: p.HeightMM, LengthMM: p.LengthMM, AreaM2: p.AreaM2,
+			VolumeM3: p.VolumeM3, WastePct: p.WastePct,
+		}).Volumes()
+		return demand{concreteM3: m3}
+	}
+	d := demand{concreteM3: b.OrderM3, acceleratorKg: b.AcceleratorKg}
+	if b.HotWaterL != nil {
+		d.waterL = *b.HotWaterL
+	}
+	if b.WaterHeatMJ != nil {
+		d.heatMJ = *b.WaterHeatMJ
+	}
+	return d
+}
+
+// finish puts numbers into words, in the order of the hours; bars compare with the plant's busiest hour.
 func (p *plantLoad) finish(s voice) {
 	busiest := 0.0
 	for _, d := range p.Days {
 		for _, h := range d.Hours {
-			busiest = max(busiest, h.m3)
+			busiest = max(busiest, h.concreteM3)
 		}
 	}
+	slices.SortStableFunc(p.Days, func(a, b dayLoad) int { return a.Hours[0].at.Compare(b.Hours[0].at) })
 	for i := range p.Days {
 		d := &p.Days[i]
-		d.Total, d.Risk = s.Volume(d.total), s.Volume(d.risk)
+		slices.SortFunc(d.Hours, func(a, b hourLoad) int { return a.at.Compare(b.at) })
+		d.Total, d.Risk = d.total.words(s), s.Volume(d.risk)
 		for k := range d.Hours {
 			h := &d.Hours[k]
-			h.Volume = s.Volume(h.m3)
+			h.Need = h.words(s)
 			if busiest > 0 {
-				h.Share = max(1, int(20*h.m3/busiest))
+				h.Share = max(1, int(20*h.concreteM3/busiest))
 			}
 		}
 	}
-}
-
-// usualWastePct stands in for a pour that names none, as in its assessment.
-const usualWastePct = 7
-
-func ordered(p db.Pour) float64 {
-	waste := float64(usualWastePct)
-	if p.WastePct != nil {
-		waste = *p.WastePct
-	}
-	return drawn(p) * (1 + waste/100)
-}
-
-func drawn(p db.Pour) float64 {
-	area := p.AreaM2
-	switch {
-	case p.VolumeM3 != nil:
-		return *p.VolumeM3
-	case p.Element == rules.Footing && p.LengthMM > 0:
-		area = p.LengthMM * p.WidthMM / 1e6
-	case p.Element == rules.Wall && p.LengthMM > 0 && p.HeightMM > 0:
-		area = p.LengthMM * p.HeightMM / 1e6
-	}
-	return area * p.ThicknessMM / 1000
 }

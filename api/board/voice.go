@@ -1,6 +1,9 @@
 package board
 
 import (
+	"fmt"
+	"math"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -50,6 +53,15 @@ func (s voice) date(t time.Time) string {
 		return t.In(s.zone).Format("Monday 2 January")
 	}
 	return t.In(s.zone).Format("Monday, January 2")
+}
+
+// heat is an amount of it: "175,000 Btu" or "185 MJ" (1 Btu is 1,055.06 J, NIST SP 811).
+func (s voice) heat(mj float64) string {
+	if s.Units == rules.UnitsSI {
+		return strconv.FormatFloat(math.Round(mj), 'f', 0, 64) + " MJ"
+	}
+	thousands := int(math.Round(mj * 1e3 / 1055.06))
+	return fmt.Sprintf("%d,000 Btu", thousands)
 }
 
 // degrees is a temperature as a bare number for an axis.

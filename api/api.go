@@ -73,6 +73,7 @@ type API struct {
 	echo     *echo.Echo
 	huma     huma.API
 	document []byte // OpenAPI
+	events   []byte // the schema of events, as served
 }
 
 // New registers every route. It touches the database only when requests come.
@@ -97,6 +98,9 @@ func New(c Config) (*API, error) {
 	var err error
 	if a.document, err = a.OpenAPI(); err != nil {
 		return nil, fmt.Errorf("write OpenAPI document: %w", err)
+	}
+	if a.events, err = EventSchema(); err != nil {
+		return nil, err
 	}
 	pages, err := board.New(board.Config{
 		DB: c.DB, Gate: a.gate, API: a, Spec: a.document, Log: c.Log, Clock: c.Clock, Version: c.Version, PublicURL: c.PublicURL,

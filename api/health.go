@@ -32,6 +32,9 @@ func (a *API) serveHealth() {
 		return c.JSON(http.StatusOK, state)
 	})
 	a.echo.GET("/metrics", echo.WrapHandler(promhttp.HandlerFor(a.gatherer, promhttp.HandlerOpts{})))
+	a.echo.GET("/event-schema.json", func(c echo.Context) error {
+		return c.Blob(http.StatusOK, "application/schema+json", a.events)
+	})
 	a.echo.GET("/openapi.json", func(c echo.Context) error {
 		return c.Blob(http.StatusOK, "application/openapi+json", a.document)
 	})

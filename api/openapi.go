@@ -141,6 +141,8 @@ outside the scope is answered 404. RateLimit headers say how much a token may st
 **Edits** need If-Match with the ETag you have read (428 without, 412 when it has changed). **Creates** take an
 Idempotency-Key: the same key and body within a day is answered as before and done once.
 
+**Messages** to endpoints carry events of version 1, whose JSON Schema is at /event-schema.json: members are only added.
+
 **Lists** are read page by page: follow the Link of rel="next". **Problems** are RFC 9457 documents.
 
 Verdicts support a decision; they do not take it. Local code, the project's engineer and licensed practice govern.`

@@ -28,6 +28,20 @@ func TestGoldenOpenAPI(t *testing.T) {
 	require.Equal(t, string(want), string(got), "the description has changed; look at the difference after make golden")
 }
 
+// What has been published of a version of the events stays so: members are only added.
+func TestGoldenEventSchema(t *testing.T) {
+	t.Parallel()
+	const golden = "../testdata/event-schema.json"
+	got, err := EventSchema()
+	require.NoError(t, err)
+	if os.Getenv("UPDATE_GOLDEN") != "" {
+		require.NoError(t, os.WriteFile(golden, got, 0o644))
+	}
+	want, err := os.ReadFile(golden)
+	require.NoError(t, err)
+	require.Equal(t, string(want), string(got), "the schema has changed; look at the difference after make golden")
+}
+
 // OpenAPI 3.1.0, 4.8.10: operation ids are unique; the rest is our own style.
 func TestEveryOperationIsDescribed(t *testing.T) {
 	t.Parallel()

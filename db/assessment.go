@@ -135,6 +135,29 @@ func (r reads) LatestAssessment(ctx context.Context, scope Scope, pourID uuid.UU
 	return a, nil
 }
 
+// PastStanding is what a pour stood on at a time.
+type PastStanding struct {
+	PourID   uuid.UUID
+	Verdict  rules.Verdict
+	StartsAt *time.Time // as it was assessed
+}
+
+const selectStandings = `
+select distinct on (p.id) p.id as pour_id, a.verdict, (a.document #>> '{timeline,starts_at}')::timestamptz as starts_at
+from pours p join assessments a on a.pour_id = p.id
+where p.id = any(@ids) and a.at <= @at and ` + seenPour + `
+order by p.id, a.at desc, a.id desc`
+
+// Standings gives what some pours stood on at a time; those without an assessment
+// then are left out.
+func (r reads) Standings(ctx context.Context, scope Scope, at time.Time, pourIDs ...uuid.UUID) ([]PastStanding, error) {
+	list, err := many[PastStanding](ctx, r.q, selectStandings, scope.on(args{"ids": pourIDs, "at": at}))
+	if err != nil {
+		return nil, fmt.Errorf("load standings of %d pours: %w", len(pourIDs), err)
+	}
+	return list, nil
+}
+
 const selectBatches = `
 select p.id as pour_id, a.document->'batch' as batch
 from pours p join assessments a on a.id = p.assessment_id

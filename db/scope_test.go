@@ -144,6 +144,10 @@ var probes = map[string]struct {
 		_, err := tx.LatestAssessment(w.ctx, s, c.pour.ID)
 		return err
 	}},
+	"Standings": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
+		l, err := tx.Standings(w.ctx, s, time.Now().Add(24*time.Hour), c.pour.ID)
+		return some(len(l), err)
+	}},
 	"Batches": {sees, func(w *world, tx *db.Tx, s db.Scope, c corner) error {
 		l, err := tx.Batches(w.ctx, s, c.pour.ID)
 		return some(len(l), err)

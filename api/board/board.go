@@ -103,6 +103,7 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/plants", b.page(b.plants))
 	e.GET("/alerts", b.page(b.alerts))
 	e.GET("/alerts/:id", b.page(b.alert))
+	e.POST("/seen", b.page(b.see))
 	e.POST("/alerts/:id/acknowledge", b.page(b.acknowledge))
 	e.GET("/alerts/:id/shelve", b.page(b.shelvePage))
 	e.POST("/alerts/:id/shelve", b.page(b.shelve))

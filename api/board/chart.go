@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -167,8 +168,8 @@ func (c *chart) between(class, title string, lower, upper []point) {
 		fmt.Fprintf(&d, "%s%g %g", letter, c.x(p.at), c.y(p.value))
 		letter = "L"
 	}
-	for i := len(lower) - 1; i >= 0; i-- {
-		fmt.Fprintf(&d, "L%g %g", c.x(lower[i].at), c.y(lower[i].value))
+	for _, p := range slices.Backward(lower) {
+		fmt.Fprintf(&d, "L%g %g", c.x(p.at), c.y(p.value))
 	}
 	c.Areas = append(c.Areas, region{Class: class, Title: title, D: d.String() + "Z"})
 }

@@ -132,7 +132,7 @@ func (p *plantLoad) add(v *visit, l db.PourLine, b *rules.Batch) {
 			h.Pours = append(h.Pours, newCard(v, l, nil))
 			d.N++
 		}
-		h.demand.add(whole, 1/float64(trucks))
+		h.add(whole, 1/float64(trucks))
 		d.total.add(whole, 1/float64(trucks))
 		if move {
 			h.AtRisk = true

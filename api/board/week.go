@@ -25,6 +25,7 @@ type weekPage struct {
 	Heading           string
 	Filter            weekFilter
 	Earlier, Later    string // addresses
+	Here              string
 	Now               string
 	Counts            []count
 	Days              []day
@@ -37,6 +38,7 @@ type weekPage struct {
 	Verdicts          []choice
 	CanAdd            bool
 	Filtered, Printed bool
+	News              news
 }
 
 // A weekFilter is what stands in the address.
@@ -47,6 +49,7 @@ type weekFilter struct {
 	Plant    string
 	Verdicts []rules.Verdict
 	Text     string
+	Changed  bool // only what has changed since the week was last seen
 }
 
 type count struct {
@@ -87,6 +90,7 @@ type card struct {
 	CancelBy string
 	State    db.PourState
 	Alerts   int
+	Changed  string // since the week was last seen
 }
 
 func (b *Board) week(v *visit) error {
@@ -120,9 +124,27 @@ func (b *Board) week(v *visit) error {
 		Heading: span(home, first, last), Filter: f, Now: home.day(&v.now), Total: len(found.Items), Cut: found.Next != nil,
 		Earlier: f.address(first.AddDate(0, 0, -f.Days)), Later: f.address(first.AddDate(0, 0, f.Days)),
 		Crews: choices(crews, f.Crew), Plants: choices(plants, f.Plant), CanAdd: v.dispatcher(),
-		Filtered: f.Crew != "" || f.Plant != "" || f.Text != "" || len(f.Verdicts) > 0,
+		Filtered: f.Crew != "" || f.Plant != "" || f.Text != "" || len(f.Verdicts) > 0 || f.Changed,
 	}
+	changed := map[uuid.UUID]string{}
+	if since, ok := seenAt(v.Context); ok {
+		if changed, err = b.changes(v, since, found.Items); err != nil {
+			return err
+		}
+		page.News = news{Since: ago(v.now, since), N: len(changed), Only: f.only(true).address(first), All: f.only(false).address(first)}
+	}
+	if f.Changed {
+		found.Items = slices.DeleteFunc(found.Items, func(l db.PourLine) bool { return changed[l.ID] == "" })
+	}
+	page.Total, page.Here = len(found.Items), f.address(first)
 	page.Days, page.Counts = byDay(v, found.Items, raised), counted(found.Items)
+	for _, d := range page.Days {
+		for _, c := range d.Crews {
+			for i := range c.Pours {
+				c.Pours[i].Changed = changed[c.Pours[i].ID]
+			}
+		}
+	}
 	for _, l := range curing.Items {
 		page.Curing = append(page.Curing, newCard(v, l, raised))
 	}
@@ -142,6 +164,7 @@ func readWeekFilter(v *visit, today time.Time) weekFilter {
 	if q.Get("days") == "1" {
 		f.Days = 1
 	}
+	f.Changed = q.Get("changed") == "1"
 	if len(f.Text) > 100 {
 		f.Text = strings.ToValidUTF8(f.Text[:100], "")
 	}
@@ -167,7 +190,16 @@ func (f weekFilter) address(from time.Time) string {
 	if f.Days == 1 {
 		q.Set("days", "1")
 	}
+	if f.Changed {
+		q.Set("changed", "1")
+	}
 	return "/?" + q.Encode()
+}
+
+// only is the same filter with or without what has not changed.
+func (f weekFilter) only(changed bool) weekFilter {
+	f.Changed = changed
+	return f
 }
 
 func span(s voice, first, last time.Time) string {

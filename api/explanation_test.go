@@ -2,6 +2,7 @@ package api
 
 import (
 	"encoding/json"
+	"maps"
 	"testing"
 	"time"
 
@@ -77,8 +78,11 @@ func TestExplanationOfAPourWithoutAnAlert(t *testing.T) {
 		probability *float64
 		rule        string
 	}{
-		{rules.Place, nil, "verdict.place"}, {rules.Protect, nil, "verdict.protect"}, {rules.Unscored, nil, "verdict.unscored"},
-		{rules.Move, new(0.04), "raise.limit"}, {rules.Move, new(0.4), "raise.delay"},
+		{rules.Place, nil, "verdict.place"},
+		{rules.Protect, nil, "verdict.protect"},
+		{rules.Unscored, nil, "verdict.unscored"},
+		{rules.Move, new(0.04), "raise.limit"},
+		{rules.Move, new(0.4), "raise.delay"},
 	} {
 		err := b.db.Tx(t.Context(), db.Actor{Name: "test"}, func(tx *db.Tx) error {
 			return tx.StoreAssessments(t.Context(), db.Assessment{AssessmentLine: db.AssessmentLine{
@@ -102,9 +106,7 @@ func TestSuppressions(t *testing.T) {
 	now := time.Now().UTC().Truncate(time.Second)
 	body := func(from, until time.Duration, more object) object {
 		o := object{"starts_at": now.Add(from).Format(time.RFC3339), "ends_at": now.Add(until).Format(time.RFC3339), "reason": "Holidays"}
-		for k, v := range more {
-			o[k] = v
-		}
+		maps.Copy(o, more)
 		return o
 	}
 	plan := func(b object) answer { return w.do(call{method: "POST", path: "/v1/suppressions", body: b}) }

@@ -84,7 +84,7 @@ func fillSuppression(_ context.Context, _ *db.Tx, f SuppressionForm, w db.Suppre
 
 func sameID(a, b *uuid.UUID) bool { return a == nil && b == nil || a != nil && b != nil && *a == *b }
 
-func removeSuppression(tx *db.Tx, ctx context.Context, scope db.Scope, id uuid.UUID, version int64) error {
+func removeSuppression(tx *db.Tx, ctx context.Context, scope db.Scope, id uuid.UUID, version int64) error { //nolint:revive // as the method of Tx that it stands in for
 	w, err := tx.Suppression(ctx, scope, id)
 	if err != nil {
 		return err

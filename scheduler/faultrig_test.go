@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"log/slog"
+	"maps"
 	"net/http"
 	"regexp"
 	"slices"
@@ -434,9 +435,7 @@ func (f *faultRig) member(ahead int, values map[string]any) replay.Fault {
 		at := f.clock.Now().Truncate(time.Hour).Add(time.Duration(ahead) * time.Hour).UTC().Format(time.RFC3339)
 		for _, r := range rows {
 			if row := r.(map[string]any); row["at"] == at {
-				for name, v := range values {
-					row[name] = v
-				}
+				maps.Copy(row, values)
 			}
 		}
 		return rows

@@ -10,8 +10,7 @@ import (
 	"crypto/x509/pkix"
 	"encoding/json"
 	"fmt"
-	"io"
-	"log"
+	"log/slog"
 	"math/big"
 	"net"
 	"net/http"
@@ -268,7 +267,7 @@ func (f *faultRig) secure(name string, from, until time.Time) string {
 	cert, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
 	require.NoError(f.t, err)
 	srv := httptest.NewUnstartedServer(f.weather)
-	srv.Config.ErrorLog = log.New(io.Discard, "", 0)
+	srv.Config.ErrorLog = slog.NewLogLogger(slog.DiscardHandler, slog.LevelError)
 	srv.TLS = &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{{Certificate: [][]byte{cert}, PrivateKey: key}}}
 	srv.StartTLS()
 	f.t.Cleanup(srv.Close)
@@ -476,7 +475,9 @@ func (f *faultRig) absence() {
 	f.dropped(replay.OpenMeteo, replay.Edit(func(b []byte) []byte { return cloudText[replay.OpenMeteo].ReplaceAll(b, []byte(`"cloud_cover":null`)) }))
 	f.dropped(replay.OpenMeteo, replay.Rewrite(`"cloud_cover":[`, `"cloudcover":[`))
 	for _, pair := range [][2]string{
-		{`"skyCover":{`, `"skyCover":null,"was":{`}, {`"skyCover":{`, `"was":{`}, {`"skyCover":{"uom":"wmoUnit:percent",`, `"skyCover":{`},
+		{`"skyCover":{`, `"skyCover":null,"was":{`},
+		{`"skyCover":{`, `"was":{`},
+		{`"skyCover":{"uom":"wmoUnit:percent",`, `"skyCover":{`},
 		{`"skyCover":{`, `"skyCover":{"values":[]},"was":{`},
 	} {
 		f.dropped(replay.NWS, replay.Rewrite(pair[0], pair[1]))

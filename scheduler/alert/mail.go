@@ -56,12 +56,13 @@ const (
 // alert refer to the same, and so form a thread.
 func (e *Event) mailBytes(said []string, at links) ([]byte, error) {
 	plain := strings.ReplaceAll(text(said, at), "\n", "\r\n")
-	marked := strings.Join(eachLine(said, html.EscapeString), "<br>\r\n")
+	lines := eachLine(said, html.EscapeString)
 	for _, l := range [][2]string{{"Open", at.open}, {"Acknowledge", at.acknowledge}} {
 		if l[1] != "" {
-			marked += fmt.Sprintf("<br>\r\n<a href=\"%s\">%s</a>", html.EscapeString(l[1]), l[0])
+			lines = append(lines, fmt.Sprintf("<a href=\"%s\">%s</a>", html.EscapeString(l[1]), l[0]))
 		}
 	}
+	marked := strings.Join(lines, "<br>\r\n")
 	var body, parts bytes.Buffer
 	w := multipart.NewWriter(&parts)
 	if err := w.SetBoundary("frostgate-" + e.ID.String()); err != nil {

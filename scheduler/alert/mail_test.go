@@ -132,17 +132,17 @@ func TestMailServersThatFail(t *testing.T) {
 	t.Parallel()
 	says := func(code int) error { return &smtp.SMTPError{Code: code, Message: "no"} }
 	for name, tc := range map[string]struct {
-		box    mailbox
+		box    *mailbox
 		change func(*alert.MailServer)
 		want   alert.Outcome
 	}{
-		"421 at the sender":      {box: mailbox{mailSays: says(421)}, want: alert.Retry},
-		"450 at the receiver":    {box: mailbox{rcptSays: says(450)}, want: alert.Retry},
-		"550 at the receiver":    {box: mailbox{rcptSays: says(550)}, want: alert.Permanent},
-		"554 after the message":  {box: mailbox{dataSays: says(554)}, want: alert.Permanent},
-		"451 after the message":  {box: mailbox{dataSays: says(451)}, want: alert.Retry},
-		"cut after the message":  {box: mailbox{cut: true}, want: alert.Unknown},
-		"hangs":                  {box: mailbox{hang: true}, want: alert.Retry},
+		"421 at the sender":      {box: &mailbox{mailSays: says(421)}, want: alert.Retry},
+		"450 at the receiver":    {box: &mailbox{rcptSays: says(450)}, want: alert.Retry},
+		"550 at the receiver":    {box: &mailbox{rcptSays: says(550)}, want: alert.Permanent},
+		"554 after the message":  {box: &mailbox{dataSays: says(554)}, want: alert.Permanent},
+		"451 after the message":  {box: &mailbox{dataSays: says(451)}, want: alert.Retry},
+		"cut after the message":  {box: &mailbox{cut: true}, want: alert.Unknown},
+		"hangs":                  {box: &mailbox{hang: true}, want: alert.Retry},
 		"unknown certificate":    {change: func(s *alert.MailServer) { s.Roots = x509.NewCertPool() }, want: alert.Retry},
 		"refused":                {change: func(s *alert.MailServer) { s.Port = 1 }, want: alert.Retry},
 		"not TLS from the start": {change: func(s *alert.MailServer) { s.TLS = alert.MailImplicit }, want: alert.Retry},
@@ -150,7 +150,10 @@ func TestMailServersThatFail(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			server := serveMail(t, &tc.box)
+			if tc.box == nil {
+				tc.box = &mailbox{}
+			}
+			server := serveMail(t, tc.box)
 			if tc.change != nil {
 				tc.change(&server)
 			}

@@ -22,6 +22,11 @@ func EventSchema() ([]byte, error) {
 	for _, s := range definitions {
 		s.AdditionalProperties = nil
 		delete(s.Properties, "$schema")
+		for _, member := range s.Properties {
+			if member.Type == huma.TypeArray {
+				member.Nullable = false // an empty list is sent as one, or left out
+			}
+		}
 	}
 	text, err := json.MarshalIndent(map[string]any{
 		"$schema": "https://json-schema.org/draft/2020-12/schema", "title": fmt.Sprintf("frostgate event, version %d", alert.Schema),

@@ -44,9 +44,10 @@ func TestEventsFollowTheirPublishedSchema(t *testing.T) {
 		Call: &alert.EventCall{Due: moment, Until: moment, Severity: alert.Warning, Said: []string{"Check the base"}},
 	}
 	digest := &alert.Event{Type: alert.EventDigestType, ID: sample.ID, At: sample.At, Digest: alert.NewDigest(moment.At, rules.UnitsUS, []alert.EventDigestPour{{EventPour: *sample.Pour, Verdict: rules.Move}})}
+	nothing := &alert.Event{Type: alert.EventDigestType, ID: sample.ID, At: sample.At, Digest: alert.NewDigest(moment.At, rules.UnitsUS, nil)}
 	grouped := alert.Grouped(uuid.Must(uuid.NewV7()), sample.At, []*alert.Event{sample, changed}, []alert.EventCover{{NoticeID: sample.ID, AlertID: sample.Alert.ID, Transition: 1}}, "https://frostgate.example/alerts")
 	for name, e := range map[string]*alert.Event{
-		"raised": sample, "changed": changed, "source": ofSource, "call": call, "digest": digest, "grouped": grouped,
+		"raised": sample, "changed": changed, "source": ofSource, "call": call, "digest": digest, "nothing": nothing, "grouped": grouped,
 	} {
 		e.Compose()
 		body, err := e.Bytes()

@@ -47,9 +47,9 @@ func (d Digest) Due(now time.Time) (at, day time.Time, due bool) {
 // NewDigest makes the digest of a day. The pours are in the order of their starts,
 // each with its name, place, verdict and reason.
 func NewDigest(day time.Time, u rules.Units, pours []EventDigestPour) *EventDigest {
-	d := &EventDigest{Day: day.Format(time.DateOnly), Title: u.Date(day), Pours: pours}
+	d := &EventDigest{Day: day.Format(time.DateOnly), Title: u.Date(day), Pours: append([]EventDigestPour{}, pours...)}
 	if more := len(pours) - MostItems; more > 0 {
-		d.Pours, d.More = pours[:MostItems], more
+		d.Pours, d.More = d.Pours[:MostItems], more
 	}
 	for i := range d.Pours {
 		p := &d.Pours[i]

@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -24,6 +25,7 @@ func TestEndpointsAreToldInTheirForms(t *testing.T) {
 	w.cold()
 	var mu sync.Mutex
 	told := map[string]string{}
+	kinds := slices.DeleteFunc(alert.Forms(), func(kind string) bool { return kind == alert.FormMail }) // goes another way
 	chats := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		body, _ := io.ReadAll(r.Body)
 		mu.Lock()
@@ -33,7 +35,7 @@ func TestEndpointsAreToldInTheirForms(t *testing.T) {
 	}))
 	t.Cleanup(chats.Close)
 	w.tx(func(tx *db.Tx) error {
-		for _, kind := range alert.Forms() {
+		for _, kind := range kinds {
 			e := db.Endpoint{Name: kind, Kind: kind}
 			if kind == alert.FormText {
 				e.Settings = json.RawMessage(`{"template":"{{.Severity}}: {{.Pour}}"}`)
@@ -49,14 +51,14 @@ func TestEndpointsAreToldInTheirForms(t *testing.T) {
 	w.until("all forms", 20*time.Second, func() bool {
 		mu.Lock()
 		defer mu.Unlock()
-		return len(told) == len(alert.Forms())
+		return len(told) == len(kinds)
 	})
 	require.Equal(t, "major: Slab", told[alert.FormText])
 	require.Contains(t, told["chat_content?wait=true"], `{"allowed_mentions":{"parse":[]},"content":"Move: Slab at Mill Road`)
 	require.Contains(t, told[alert.FormCard], `"type":"AdaptiveCard"`)
 	require.Contains(t, told[alert.FormCloud], `"specversion":"1.0"`)
 	w.until("all accepted", 10*time.Second, func() bool {
-		return w.count("select count(*) from deliveries where state = 'accepted'") == len(alert.Forms())
+		return w.count("select count(*) from deliveries where state = 'accepted'") == len(kinds)
 	})
 }
 

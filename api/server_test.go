@@ -74,7 +74,7 @@ func TestRequestsThatAreFramedWrongly(t *testing.T) {
 	_, err = io.WriteString(conn, head+"Content-Length: 500\r\n\r\n{\"name\":")
 	require.NoError(t, err)
 	require.NoError(t, conn.Close()) // in the middle of the body
-	require.Eventually(t, func() bool { return strings.Contains(b.log.String(), "unexpected EOF") }, 5*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(b.log.String(), "unexpected EOF") }, 2*time.Minute, 10*time.Millisecond)
 	require.Equal(t, before, b.rows())
 }
 
@@ -88,7 +88,7 @@ func TestOneAddressDoesNotTakeAllConnections(t *testing.T) {
 		require.NoError(t, err)
 		defer func() { _ = conn.Close() }()
 	}
-	require.Eventually(t, func() bool { return raw(t, address, "GET /healthz HTTP/1.0\r\n\r\n") == "" }, 5*time.Second, 10*time.Millisecond,
+	require.Eventually(t, func() bool { return raw(t, address, "GET /healthz HTTP/1.0\r\n\r\n") == "" }, 2*time.Minute, 10*time.Millisecond,
 		"the fourth is hung up on")
 }
 

@@ -74,6 +74,10 @@ func Open(ctx context.Context, c Config) (*DB, error) {
 	return d, nil
 }
 
+// longestStep is how long a transaction may compute between two statements: more
+// than an assessment's job is given, so that the job's own limit ends it.
+const longestStep = 2 * time.Minute
+
 // pool turns the configuration into the pool's own.
 func (c Config) pool() (*pgxpool.Config, error) {
 	config, err := pgxpool.ParseConfig(c.URL)
@@ -97,7 +101,7 @@ func (c Config) pool() (*pgxpool.Config, error) {
 	session["timezone"] = "UTC"
 	session["statement_timeout"] = milliseconds(timeout)
 	session["lock_timeout"] = milliseconds(timeout)
-	session["idle_in_transaction_session_timeout"] = milliseconds(6 * timeout)
+	session["idle_in_transaction_session_timeout"] = milliseconds(max(6*timeout, longestStep))
 	return config, nil
 }
 

@@ -221,7 +221,7 @@ func TestListen(t *testing.T) {
 		case payload, open := <-heard:
 			require.True(t, open)
 			return payload
-		case <-time.After(10 * time.Second):
+		case <-time.After(2 * time.Minute):
 			require.Fail(t, "nothing heard")
 			return ""
 		}
@@ -258,7 +258,7 @@ func TestUnavailable(t *testing.T) {
 
 	conn := dbtest.NewConn(t)
 	b := setupOn(t, dbtest.Open(t, db.Config{Conn: conn}))
-	slow := dbtest.Open(t, db.Config{Conn: conn, StatementTimeout: 50 * time.Millisecond})
+	slow := dbtest.Open(t, db.Config{Conn: conn, StatementTimeout: 500 * time.Millisecond})
 	b.tx(func(tx *db.Tx) error {
 		_, err := tx.PGX().Exec(b.ctx, "lock table plants in access exclusive mode")
 		require.NoError(t, err)

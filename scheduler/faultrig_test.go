@@ -139,7 +139,7 @@ func (f *faultRig) calm() {
 func (f *faultRig) newClient(budget *scheduler.Budget) *forecast.Client {
 	client := forecast.NewClient(forecast.ClientConfig{
 		Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: f.clock.Now, Turn: budget.Turn, Observe: budget.Observe,
-		TLS: 300 * time.Millisecond, Idle: 1500 * time.Millisecond,
+		TLS: 3 * time.Second, Idle: 2 * time.Second,
 	})
 	f.t.Cleanup(client.Close)
 	return client

@@ -1034,15 +1034,16 @@ func (f *faultRig) observations() {
 func (f *faultRig) givenUp() {
 	before := f.well(replay.MetNorway)
 	hungUp := make(chan bool, 2)
+	ctx, cancel := context.WithCancel(f.t.Context())
+	defer cancel()
 	f.weather.Fail(replay.MetNorway, func(w http.ResponseWriter, r *http.Request, good http.Handler) {
+		time.AfterFunc(100*time.Millisecond, cancel)
 		replay.StallBody(5000)(w, r, good)
 		hungUp <- r.Context().Err() != nil
 	})
 	f.clock.Forward(61 * time.Minute)
 	f.newRun()
 	f.due("met-norway")
-	ctx, cancel := context.WithCancel(f.t.Context())
-	time.AfterFunc(100*time.Millisecond, cancel)
 	require.ErrorIs(f.t, f.s.PullNow(ctx, "met-norway"), context.Canceled)
 	f.weather.Fail(replay.MetNorway, nil)
 	require.True(f.t, <-hungUp, "the line is let go")

@@ -224,17 +224,19 @@ func (w *world) refresh(s *scheduler.Scheduler) {
 	w.tx(func(tx *db.Tx) error { return s.Refresh(w.t.Context(), tx) })
 }
 
-// patience is for the race detector on a machine with other work: a wait that
-// succeeds ends at once.
+// patience is for the race detector on a slow machine with other work: a wait
+// that succeeds ends at once.
 const patience = 4
+
+func patient(within time.Duration) time.Duration { return max(patience*within, 2*time.Minute) }
 
 // until waits for something to become true.
 func (w *world) until(what string, within time.Duration, is func() bool) {
 	w.t.Helper()
-	deadline := time.Now().Add(patience * within)
+	deadline := time.Now().Add(patient(within))
 	for !is() {
 		if time.Now().After(deadline) {
-			w.t.Fatalf("not within %s: %s\n%s", patience*within, what, w.state())
+			w.t.Fatalf("not within %s: %s\n%s", patient(within), what, w.state())
 		}
 		time.Sleep(10 * time.Millisecond)
 	}

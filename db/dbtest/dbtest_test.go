@@ -67,10 +67,10 @@ func TestNothingIsLeft(t *testing.T) {
 	}
 	dbtest.New(t) // so that the folder of the children isn't ours
 	first, left := child(t, childVar+"=crash")
-	require.Eventually(t, func() bool { return servers(filepath.Dir(first)) == 0 }, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return servers(filepath.Dir(first)) == 0 }, 2*time.Minute, 10*time.Millisecond)
 	again, _ := child(t, childVar+"=1")
 	require.Equal(t, first, again)
-	require.Eventually(t, func() bool { return servers(filepath.Dir(first)) == 0 }, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return servers(filepath.Dir(first)) == 0 }, 2*time.Minute, 10*time.Millisecond)
 	require.NotEmpty(t, left)
 }
 

@@ -20,7 +20,7 @@ func client(t testing.TB, agent string) *forecast.Client {
 	t.Helper()
 	c := forecast.NewClient(forecast.ClientConfig{
 		Agent: agent, PlainHTTP: true, Now: func() time.Time { return now },
-		Header: 500 * time.Millisecond, Idle: 200 * time.Millisecond,
+		Header: 4 * time.Second, Idle: 2 * time.Second,
 	})
 	t.Cleanup(c.Close)
 	return c

@@ -75,7 +75,7 @@ func (s *service) source(t *testing.T) *openmeteo.Source {
 	t.Cleanup(srv.Close)
 	client := forecast.NewClient(forecast.ClientConfig{
 		Agent: "frostgate-test", PlainHTTP: true, Now: func() time.Time { return now },
-		Header: time.Second, Idle: 300 * time.Millisecond,
+		Header: 4 * time.Second, Idle: 2 * time.Second,
 	})
 	t.Cleanup(client.Close)
 	src, err := openmeteo.New(openmeteo.Config{Client: client, BaseURL: srv.URL, Now: func() time.Time { return now }})

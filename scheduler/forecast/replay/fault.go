@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -141,22 +142,32 @@ func Endless(w http.ResponseWriter, _ *http.Request, _ http.Handler) {
 	}
 }
 
-// Bomb is a packed answer that unpacks to so many bytes.
+// Bomb is a packed answer that unpacks to so many bytes: a packet of blanks again
+// and again, packed once, since the server must not be slower than a client is
+// patient.
 func Bomb(bytes int64) Fault {
 	return func(w http.ResponseWriter, _ *http.Request, _ http.Handler) {
 		w.Header().Set("Content-Type", "application/json")
 		w.Header().Set("Content-Encoding", "gzip")
-		z := gzip.NewWriter(w)
-		_, _ = io.WriteString(z, "[")
-		blank := []byte(strings.Repeat(" ", 64<<10))
-		for sent := int64(0); sent < bytes; sent += int64(len(blank)) {
-			if _, err := z.Write(blank); err != nil {
+		packet := packedBlanks()
+		for sent := int64(0); sent < bytes; sent += blanksBytes {
+			if _, err := w.Write(packet); err != nil {
 				return
 			}
 		}
-		_ = z.Close()
 	}
 }
+
+const blanksBytes = 4 << 20
+
+// packedBlanks is a whole gzip member; a file may have many (RFC 1952, 2.2).
+var packedBlanks = sync.OnceValue(func() []byte {
+	var packed bytes.Buffer
+	z := gzip.NewWriter(&packed)
+	_, _ = io.WriteString(z, strings.Repeat(" ", blanksBytes))
+	_ = z.Close()
+	return packed.Bytes()
+})
 
 // CorruptTail packs the good answer and spoils its end.
 func CorruptTail(w http.ResponseWriter, r *http.Request, good http.Handler) {

@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"math"
 	"time"
 
 	"frostgate/api"
@@ -150,23 +151,22 @@ func weekCrews() []api.CrewForm {
 	}
 }
 
-// The contractor draws in feet and inches; the API takes SI. Exact by definition (NIST SP 811).
-const (
-	inch       = 25.4 // mm
-	foot       = 12 * inch
-	squareFoot = 0.09290304 // m2
-)
+// The contractor draws in feet and inches; the API takes SI. Exact by definition (NIST SP 811), and rounded far below
+// what anyone measures, so that a table of pours shows 6 in and not 5.99999999999.
+func inches(x float64) (mm float64)     { return math.Round(x*25.4e6) / 1e6 }
+func feet(x float64) (mm float64)       { return inches(12 * x) }
+func squareFeet(x float64) (m2 float64) { return math.Round(x*0.09290304e6) / 1e6 }
 
 func slab(name string, thicknessIn, areaFt2 float64) api.PourForm {
 	return api.PourForm{
-		Name: name, Element: rules.SlabOnGround, ThicknessMM: thicknessIn * inch, AreaM2: areaFt2 * squareFoot, Reinforced: true, ServiceCategory: 2,
+		Name: name, Element: rules.SlabOnGround, ThicknessMM: inches(thicknessIn), AreaM2: squareFeet(areaFt2), Reinforced: true, ServiceCategory: 2,
 		Base: rules.Base{Material: "gravel", DepthMM: 150, MoisturePct: 4, Subgrade: "silt_clay"},
 	}
 }
 
 func footing(name string, widthIn, lengthFt, thicknessIn float64) api.PourForm {
 	return api.PourForm{
-		Name: name, Element: rules.Footing, ThicknessMM: thicknessIn * inch, WidthMM: widthIn * inch, LengthMM: lengthFt * foot, Reinforced: true, ServiceCategory: 2,
+		Name: name, Element: rules.Footing, ThicknessMM: inches(thicknessIn), WidthMM: inches(widthIn), LengthMM: feet(lengthFt), Reinforced: true, ServiceCategory: 2,
 		Base: rules.Base{Material: "silt_clay", DepthMM: 300, Subgrade: "silt_clay"},
 	}
 }
@@ -174,14 +174,14 @@ func footing(name string, widthIn, lengthFt, thicknessIn float64) api.PourForm {
 func wall(name string, thicknessIn, lengthFt, heightFt float64) api.PourForm {
 	plywood := 0.17 // m2K/W with its studs, from memory
 	return api.PourForm{
-		Name: name, Element: rules.Wall, ThicknessMM: thicknessIn * inch, HeightMM: heightFt * foot, LengthMM: lengthFt * foot, AreaM2: heightFt * lengthFt * squareFoot,
+		Name: name, Element: rules.Wall, ThicknessMM: inches(thicknessIn), HeightMM: feet(heightFt), LengthMM: feet(lengthFt), AreaM2: squareFeet(heightFt * lengthFt),
 		Reinforced: true, ServiceCategory: 2, FormRM2KW: &plywood,
 	}
 }
 
 // blankets are at hand for a pour: R-4 ones, up to two layers.
 func blankets(p api.PourForm, areaFt2 float64) api.PourForm {
-	p.ProtectionAtHand = []rules.Cover{{Name: "insulated blanket", RM2KW: 0.7, AreaM2: areaFt2 * squareFoot, MaxLayers: 2}}
+	p.ProtectionAtHand = []rules.Cover{{Name: "insulated blanket", RM2KW: 0.7, AreaM2: squareFeet(areaFt2), MaxLayers: 2}}
 	return p
 }
 

@@ -293,7 +293,7 @@ func TestReadingsAreTakenInTheUnitsOfTheFirmAndTheTimeOfTheSite(t *testing.T) {
 
 	wrong := b.post(path, url.Values{"kind": {"slump"}, "value": {"four"}, "at": {"2027-01-13T14:05"}})
 	require.Equal(t, 422, wrong.status)
-	require.Contains(t, wrong.body, "Say the value as a number.")
+	require.Contains(t, wrong.body, "The value must be a number.")
 	require.Contains(t, wrong.body, `value="four"`, "what was typed stays")
 	future := b.post(path, url.Values{"kind": {"final_set"}, "at": {"2027-02-13T14:05"}})
 	require.Equal(t, 422, future.status)

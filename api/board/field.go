@@ -173,11 +173,11 @@ func (f input) value(s voice, text string, sibling func(string) string) (value a
 	}
 	switch f.kind {
 	case asFigure:
-		x, ok := number(text)
-		if !ok {
-			return nil, "must be a number"
+		x, wrong := number(text, s.Units)
+		if wrong != "" {
+			return nil, wrong
 		}
-		return f.unit(s, sibling).value(*x), ""
+		return f.unit(s, sibling).value(x), ""
 	case asMoment:
 		at, err := time.ParseInLocation(atFormat, text, s.zone)
 		if err != nil {

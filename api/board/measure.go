@@ -79,17 +79,32 @@ func (u unit) value(typed float64) float64 {
 	return math.Round((typed+u.offset)*u.factor()*1e6) / 1e6
 }
 
-// number reads a number as people write it; nil when the text is empty.
-func number(text string) (value *float64, ok bool) {
-	text = strings.ReplaceAll(strings.TrimSpace(text), ",", ".")
-	if text == "" {
-		return nil, true
+var (
+	plainNumber   = regexp.MustCompile(`^[+-]?(\d+\.?\d*|\.\d+)$`)
+	thousands     = regexp.MustCompile(`^[+-]?\d{1,3}(,\d{3})+(\.\d*)?$`)
+	doubtfulComma = regexp.MustCompile(`^[+-]?[1-9]\d{0,2}(,\d{3})+$`)
+)
+
+// number reads a number as people write it, or says what is wrong with it. Where feet and pounds are used a comma parts
+// thousands; elsewhere it goes before the fraction, and 1,250 is refused since it may mean either.
+func number(text string, units rules.Units) (value float64, wrong string) {
+	text = strings.TrimSpace(text)
+	switch {
+	case units != rules.UnitsSI && thousands.MatchString(text):
+		text = strings.ReplaceAll(text, ",", "")
+	case units == rules.UnitsSI && doubtfulComma.MatchString(text):
+		return 0, "may mean a fraction or thousands; write it without the comma, or with a point before the fraction"
+	case units == rules.UnitsSI && !strings.Contains(text, "."):
+		text = strings.Replace(text, ",", ".", 1)
+	}
+	if !plainNumber.MatchString(text) {
+		return 0, "must be a number"
 	}
 	x, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil, false
+	if err != nil || math.IsInf(x, 0) {
+		return 0, "is too large a number"
 	}
-	return &x, true
+	return x, ""
 }
 
 var (

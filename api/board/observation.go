@@ -3,7 +3,6 @@ package board
 import (
 	"errors"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -118,9 +117,12 @@ func (f observeForm) body(s voice) (map[string]any, *trouble) {
 	if k.quantity == event {
 		return body, nil
 	}
-	value, err := strconv.ParseFloat(strings.ReplaceAll(f.Value, ",", "."), 64)
-	if err != nil {
+	if f.Value == "" {
 		return nil, wrong("value", "Say the value as a number.")
+	}
+	value, said := number(f.Value, s.Units)
+	if said != "" {
+		return nil, wrong("value", "The value "+said+".")
 	}
 	body["value"] = k.si(s, value)
 	return body, nil

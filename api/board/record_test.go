@@ -69,7 +69,7 @@ func TestSitesAndMixesAreKeptInTheUnitsOfTheFirm(t *testing.T) {
 	require.Empty(t, after.Admixtures, "an emptied entry is taken out")
 
 	site := b.post("/firm/sites/new", url.Values{
-		"name": {"Depot"}, "latitude": {"41.5"}, "longitude": {"-88,25"}, "elevation_m": {"700"}, "timezone": {"America/Chicago"}, "terrain": {"built"}, "shade": {"30"},
+		"name": {"Depot"}, "latitude": {"41.5"}, "longitude": {"-88.25"}, "elevation_m": {"700"}, "timezone": {"America/Chicago"}, "terrain": {"built"}, "shade": {"30"},
 		"local_rules/0/name": {"City of Depot 12-4"}, "local_rules/0/kind": {"placed_min_c"}, "local_rules/0/value": {"45"}, "local_rules/0/inclusive": {"", "on"},
 	})
 	require.Equal(t, 303, site.status, site.body)

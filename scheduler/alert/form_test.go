@@ -6,12 +6,9 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"unicode/utf16"
-	"unicode/utf8"
 
 	"frostgate/scheduler/alert"
 
-	"github.com/rivo/uniseg"
 	"github.com/stretchr/testify/require"
 )
 
@@ -75,85 +72,12 @@ func TestCloudEvent(t *testing.T) {
 	}, m)
 }
 
-// sizes are what the receivers count, by their documentation.
-var sizes = map[string]struct {
-	limit int
-	of    func(body string) int
-}{
-	alert.FormText:     {4096, func(b string) int { return len(b) }},
-	alert.FormEntities: {40_000, func(b string) int { return utf8.RuneCountInString(member(b, "text")) }},
-	alert.FormMarkdown: {16_383, func(b string) int { return utf8.RuneCountInString(member(b, "text")) }},
-	alert.FormContent:  {2000, func(b string) int { return len(utf16.Encode([]rune(member(b, "content")))) }},
-	alert.FormCard:     {18_000, func(b string) int { return len(b) }},
-	alert.FormPlain:    {32_000, func(b string) int { return len(b) }},
-	alert.FormHTML:     {32_000, func(b string) int { return len(b) }},
-}
-
-func member(body, name string) string {
-	var m map[string]any
-	if err := json.Unmarshal([]byte(body), &m); err != nil {
-		return strings.Repeat("not JSON", 10_000)
-	}
-	return m[name].(string)
-}
-
 // withFinding is the sample with a long finding, which comes second.
 func withFinding(sentence string) *alert.Event {
 	e := alert.Sample()
 	e.Finding.Sentence = sentence + "."
 	e.Compose()
 	return e
-}
-
-func TestFormsAtTheirLimits(t *testing.T) {
-	for form, size := range sizes {
-		// How many letters fill the message to the limit, from what one more takes.
-		_, none := write(t, withFinding(""), form)
-		_, ten := write(t, withFinding(strings.Repeat("x", 10)), form)
-		each := (size.of(ten) - size.of(none)) / 10
-		room := size.limit - size.of(none)
-		for name, over := range map[string]int{"under": -each, "at": 0, "over": each} {
-			t.Run(form+"/"+name, func(t *testing.T) {
-				sentence := strings.Repeat("x", (room+over)/each)
-				_, body := write(t, withFinding(sentence), form)
-				require.LessOrEqual(t, size.of(body), size.limit)
-				require.True(t, utf8.ValidString(body))
-				require.Contains(t, body, "Move: Loading dock slab", "the headline comes first, whatever else is left out")
-				require.Contains(t, body, "https://frostgate.example/pours/1")
-				whole := over <= 0
-				require.Equal(t, whole, strings.Contains(body, "until Thu Jan 14, 21:00."), "only what is over the limit is cut, from the end")
-				require.Equal(t, !whole, strings.Contains(body, "…"))
-				if !whole {
-					require.Greater(t, size.of(body), size.limit*9/10, "what fits is said")
-				}
-			})
-		}
-	}
-}
-
-// A family of four, a flag and a letter with its accent are one character each
-// to people (Unicode TR 29), of up to 25 bytes; four-byte letters are one each.
-func TestFormsCutBetweenCharacters(t *testing.T) {
-	for _, char := range []string{"👨‍👩‍👧‍👦", "🇨🇦", "e\u0301", "𝔽", "❄️"} {
-		require.Equal(t, 1, uniseg.GraphemeClusterCount(char))
-		for form, size := range sizes {
-			for shift := range 3 {
-				_, body := write(t, withFinding(strings.Repeat("x", shift)+strings.Repeat(char, 42_000/utf8.RuneCountInString(char))), form)
-				require.LessOrEqual(t, size.of(body), size.limit)
-				require.True(t, utf8.ValidString(body))
-				said := body
-				if form != alert.FormText {
-					var all any
-					require.NoError(t, json.Unmarshal([]byte(body), &all))
-					said = fmt.Sprint(all)
-				}
-				if cut := strings.Index(said, "…"); cut >= 0 {
-					require.True(t, strings.HasSuffix(said[:cut], char) || strings.HasSuffix(said[:cut], "x"), "%s %q", form, said[max(0, cut-30):cut])
-				}
-				require.Contains(t, body, "3 more lines left out.")
-			}
-		}
-	}
 }
 
 // What people write into names can't call anybody or lead elsewhere. The marks
@@ -180,6 +104,10 @@ func TestFormsTakeNoOrders(t *testing.T) {
 				require.NotContains(t, member(body, "text"), "@room")
 			case alert.FormText:
 				require.NotContains(t, body, "\n# Move")
+			case alert.FormMail:
+				require.NotContains(t, readMail(body).text, "\n# Move")
+				got := strings.NewReplacer("<!doctype html><html><body><p>", "", "</p></body></html>", "", "<br>", "", `<a href="https://frostgate.example/pours/1">Open</a>`, "").Replace(readMail(body).html)
+				require.NotContains(t, got, "<")
 			default:
 				for _, live := range []string{"](http", "](java", "@everyone", "@here", "@channel", "@all", "@room", "@U024", "@&123", "\n# Move"} {
 					var all any

@@ -36,33 +36,6 @@ func shapes(name, text string) map[string]*alert.Event {
 	return map[string]*alert.Event{"alert": one, "group": group, "call": call, "digest": digest, "endpoint": test, "with link": &acknowledge}
 }
 
-// grouped tells of three matters, the second of which is long.
-func grouped(long string) *alert.Event {
-	e := shapes("Bay 3", "It freezes")["group"]
-	e.Group.Items[0].Text, e.Group.Items[1].Text, e.Group.Items[2].Text = "The first matter.", long+".", "The last matter."
-	e.Compose()
-	return e
-}
-
-func TestGroupedMessageAtItsLimits(t *testing.T) {
-	t.Parallel()
-	for form, size := range sizes {
-		_, none := write(t, grouped(""), form)
-		_, ten := write(t, grouped(strings.Repeat("x", 10)), form)
-		each := (size.of(ten) - size.of(none)) / 10
-		room := size.limit - size.of(none)
-		for name, over := range map[string]int{"under": -each, "at": 0, "over": each} {
-			_, body := write(t, grouped(strings.Repeat("x", (room+over)/each)), form)
-			require.LessOrEqual(t, size.of(body), size.limit, "%s %s", form, name)
-			require.Contains(t, body, "3 matters.")
-			require.Contains(t, body, "The first matter.")
-			require.Contains(t, body, "https://frostgate.example/alerts")
-			require.Equal(t, over <= 0, strings.Contains(body, "The last matter."), "%s %s", form, name)
-			require.Equal(t, over > 0, strings.Contains(body, "…"), "%s %s", form, name)
-		}
-	}
-}
-
 // Any event makes a body that its receiver can read and takes: text, or JSON with nothing after it, within the limit, and
 // in HTML no element but ours.
 func FuzzForms(f *testing.F) {

@@ -219,15 +219,16 @@ const claimable = `d.state = 'pending' and d.next_attempt_at <= @now
 		join deliveries b on b.id = earlier.delivery_id and b.id <> d.id and b.state = 'pending'
 		where mine.delivery_id = d.id)`
 
+// claimDeliveries has the ids in an array, so that the rows are looked up by them
+// and the table is never read whole.
 const claimDeliveries = `
 update deliveries t set attempts = t.attempts + 1, claimed_by = @replica, claimed_until = @until, updated_at = @now
-from (
+where t.id = any(array(
 	select d.id from deliveries d
 	where d.endpoint_id = @endpoint_id and ` + unheld + ` and ` + claimable + `
 	order by d.next_attempt_at, d.id limit @limit
 	for update skip locked
-) due
-where t.id = due.id
+))
 returning ` + claimedColumns
 
 // claimedColumns are deliveryColumns of a row t.
@@ -300,7 +301,8 @@ type Recorded struct {
 }
 
 // recordAttempts lets only those count that still have their claim. They come as
-// one value, so that any number takes one statement.
+// one value, so that any number takes one statement, and with their ids, by which
+// the rows are looked up.
 const recordAttempts = `
 with given as (
 	select * from jsonb_to_recordset(@recorded::jsonb) as g("DeliveryID" uuid, "Number" int, "At" timestamptz, "DurationMS" int,
@@ -310,7 +312,7 @@ with given as (
 	update deliveries d set state = g."State", reason = g."Reason", next_attempt_at = g."NextAttemptAt", updated_at = @now,
 		claimed_by = '', claimed_until = null, settled_at = case when g."State" <> 'pending' then @now::timestamptz end
 	from given g
-	where d.id = g."DeliveryID" and d.attempts = g."Number" and d.state = 'pending'
+	where d.id = any(@ids) and d.id = g."DeliveryID" and d.attempts = g."Number" and d.state = 'pending'
 	returning d.id
 )
 insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica)
@@ -326,7 +328,11 @@ func (tx *Tx) RecordAttempts(ctx context.Context, list []Recorded) ([]uuid.UUID,
 	if err != nil {
 		return nil, fmt.Errorf("record %d attempts: %w", len(list), err)
 	}
-	counted, err := values[uuid.UUID](ctx, tx.q, recordAttempts, args{"recorded": text, "now": tx.now})
+	ids := make([]uuid.UUID, len(list))
+	for i, r := range list {
+		ids[i] = r.DeliveryID
+	}
+	counted, err := values[uuid.UUID](ctx, tx.q, recordAttempts, args{"recorded": text, "ids": ids, "now": tx.now})
 	if err != nil {
 		return nil, fmt.Errorf("record %d attempts: %w", len(list), err)
 	}

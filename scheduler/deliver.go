@@ -77,6 +77,10 @@ func (s *Scheduler) drain(ctx context.Context, endpointID uuid.UUID) error {
 		return nil
 	}
 	began := time.Now()
+	if err := s.dropClaims(ctx, endpointID); err != nil {
+		s.drains.leave(endpointID, true)
+		return err
+	}
 	for {
 		sent, err := s.sendDue(ctx, endpointID)
 		if err != nil || time.Since(began) > drainTime || s.isStopping() {
@@ -89,16 +93,18 @@ func (s *Scheduler) drain(ctx context.Context, endpointID uuid.UUID) error {
 	}
 }
 
+// dropClaims frees what this replica is believed to be sending to an endpoint: only
+// drain claims it, and has just begun.
+func (s *Scheduler) dropClaims(ctx context.Context, endpointID uuid.UUID) error {
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error { return tx.DropClaims(ctx, endpointID, s.replica) })
+}
+
 // sendDue claims what is due to an endpoint, makes one attempt each, and records
 // each as it ends.
 func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, error) {
 	var claimed []db.Delivery
 	var keys db.Keys
-	err := s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		err := tx.DropClaims(ctx, endpointID, s.replica) // only this place claims them, and it has none
-		if err != nil {
-			return err
-		}
+	err := s.db.Tx(ctx, actor, func(tx *db.Tx) (err error) {
 		if claimed, err = tx.ClaimDeliveries(ctx, endpointID, s.replica, claimAtOnce, deliveryLease); err != nil || len(claimed) == 0 {
 			return err
 		}

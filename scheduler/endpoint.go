@@ -21,7 +21,7 @@ func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer
 	}
 	e := alert.Event{
 		Type: alert.EventTest, ID: uuid.New(), At: s.now().UTC().Truncate(time.Second),
-		Text: "This is a test of frostgate. Nothing is wrong.",
+		Text: "This is a test of frostgate. Nothing is wrong.", Links: alert.EventLinks{Schema: s.address("event-schema.json")},
 	}
 	contentType, body, err := alert.Write(&e, keys.Kind, "")
 	if err != nil {

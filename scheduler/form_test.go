@@ -57,6 +57,7 @@ func TestEndpointsAreToldInTheirForms(t *testing.T) {
 	require.Contains(t, told["chat_content?wait=true"], `{"allowed_mentions":{"parse":[]},"content":"Move: Slab at Mill Road`)
 	require.Contains(t, told[alert.FormCard], `"type":"AdaptiveCard"`)
 	require.Contains(t, told[alert.FormCloud], `"specversion":"1.0"`)
+	require.Contains(t, told[alert.FormCloud], `"dataschema":"https://frostgate.example/event-schema.json"`)
 	w.until("all accepted", 10*time.Second, func() bool {
 		return w.count("select count(*) from deliveries where state = 'accepted'") == len(kinds)
 	})

@@ -164,7 +164,8 @@ func (n *notifier) messageOf(ctx context.Context, to db.Endpoint, events []*aler
 	if err != nil {
 		return id, fmt.Errorf("make id: %w", err)
 	}
-	e := alert.Grouped(id, n.now, events, covers, n.s.listOf("alerts"))
+	e := alert.Grouped(id, n.now, events, covers, n.s.address("alerts"))
+	e.Links.Schema = n.s.address("event-schema.json")
 	body, err := e.Bytes()
 	if err != nil {
 		return id, err

@@ -327,30 +327,20 @@ func (n *notifier) finish(ctx context.Context) error {
 	return announce(ctx, n.tx, Event{Kind: "alert", IDs: n.alerts})
 }
 
-// pageOf is the address of a record's page; empty when the board's is not known.
-func (s *Scheduler) pageOf(kind string, id uuid.UUID) string {
+// address is that of a path of the program; empty when its own is not known.
+func (s *Scheduler) address(path ...string) string {
 	if s.cfg.PublicURL == "" {
 		return ""
 	}
-	address, err := url.JoinPath(s.cfg.PublicURL, kind, id.String())
+	address, err := url.JoinPath(s.cfg.PublicURL, path...)
 	if err != nil {
 		return ""
 	}
 	return address
 }
 
-// listOf is the address of the page that lists records of a kind; empty when the
-// board's is not known.
-func (s *Scheduler) listOf(kind string) string {
-	if s.cfg.PublicURL == "" {
-		return ""
-	}
-	address, err := url.JoinPath(s.cfg.PublicURL, kind)
-	if err != nil {
-		return ""
-	}
-	return address
-}
+// pageOf is the address of a record's page; empty when the board's is not known.
+func (s *Scheduler) pageOf(kind string, id uuid.UUID) string { return s.address(kind, id.String()) }
 
 // pourEvent says what is to be said of a pour.
 func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error) {

@@ -35,7 +35,7 @@ func (n *notifier) tell(ctx context.Context, m alert.Matter, e *alert.Event, abo
 	if err != nil {
 		return id, fmt.Errorf("make id: %w", err)
 	}
-	e.ID, about.ID = id, id
+	e.ID, about.ID, e.Links.Schema = id, id, n.s.address("event-schema.json")
 	if about.Payload, err = e.Bytes(); err != nil {
 		return id, err
 	}
@@ -270,7 +270,7 @@ func (n *notifier) tellOne(ctx context.Context, to db.Endpoint, e *alert.Event, 
 	if err != nil {
 		return id, fmt.Errorf("make id: %w", err)
 	}
-	e.ID, about.ID = id, id
+	e.ID, about.ID, e.Links.Schema = id, id, n.s.address("event-schema.json")
 	if about.Payload, err = e.Bytes(); err != nil {
 		return id, err
 	}

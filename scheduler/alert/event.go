@@ -145,11 +145,13 @@ type EventWeather struct {
 	IssuedAt time.Time `json:"issued_at"`
 }
 
-// EventLinks lead to the program's own pages.
+// EventLinks lead to the program's own pages; without an address at which people
+// reach it there are none.
 type EventLinks struct {
 	Pour        string `json:"pour,omitempty"`
 	Alert       string `json:"alert,omitempty"`
 	Acknowledge string `json:"acknowledge,omitempty"` // signed, of one receiver, and good for a while
+	Schema      string `json:"schema,omitempty"`      // of the event, in JSON Schema
 }
 
 // Bytes is the body: made once, then sent unchanged.

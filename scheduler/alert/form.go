@@ -323,13 +323,26 @@ func (e *Event) cloudBytes() ([]byte, error) {
 		ID      string          `json:"id"`
 		Source  string          `json:"source"`
 		Type    string          `json:"type"`
-		Subject string          `json:"subject"`
+		Subject string          `json:"subject,omitempty"`
 		Time    time.Time       `json:"time"`
 		Content string          `json:"datacontenttype"`
+		Schema  string          `json:"dataschema,omitempty"`
 		Data    json.RawMessage `json:"data"`
-	}{"1.0", e.ID.String(), "/v1/alerts", e.Type, e.Alert.ID.String(), e.At.UTC(), "application/json", data})
+	}{"1.0", e.ID.String(), "/v1/alerts", e.Type, e.subject(), e.At.UTC(), "application/json", e.Links.Schema, data})
 	if err != nil {
 		return nil, fmt.Errorf("write event %s: %w", e.ID, err)
 	}
 	return body, nil
+}
+
+// subject is the id of what an event is about: its alert, else its pour; empty
+// when it is about neither, or about several.
+func (e *Event) subject() string {
+	switch {
+	case e.Alert.ID != uuid.Nil:
+		return e.Alert.ID.String()
+	case e.Pour != nil:
+		return e.Pour.ID.String()
+	}
+	return ""
 }

@@ -55,23 +55,6 @@ func TestForms(t *testing.T) {
 	require.Len(t, alert.Forms(), 10)
 }
 
-// Required attributes are those of CloudEvents 1.0, section 3.
-func TestCloudEvent(t *testing.T) {
-	contentType, body := write(t, alert.Sample(), alert.FormCloud)
-	require.Equal(t, "application/cloudevents+json", contentType)
-	var m map[string]any
-	require.NoError(t, json.Unmarshal([]byte(body), &m))
-	_, data := write(t, alert.Sample(), alert.FormStandard)
-	inner, err := json.Marshal(m["data"])
-	require.NoError(t, err)
-	require.JSONEq(t, data, string(inner))
-	delete(m, "data")
-	require.Equal(t, map[string]any{
-		"specversion": "1.0", "id": "01944000-0000-7000-8000-000000000001", "source": "/v1/alerts", "type": "alert.raised",
-		"subject": "01944000-0000-7000-8000-000000000002", "time": "2027-01-14T17:00:00Z", "datacontenttype": "application/json",
-	}, m)
-}
-
 // withFinding is the sample with a long finding, which comes second.
 func withFinding(sentence string) *alert.Event {
 	e := alert.Sample()

@@ -156,7 +156,7 @@ func Sample() *Event {
 			Episode: 1, Transition: 1, RaisedAt: start.Add(-20 * time.Hour), Verified: true,
 		},
 		Pour: &EventPour{
-			Name: "Loading dock slab", Site: "Mill Road", Crew: "North", Plant: "Quarry", Timezone: "UTC",
+			ID: uuid.MustParse("01944000-0000-7000-8000-000000000003"), Name: "Loading dock slab", Site: "Mill Road", Crew: "North", Plant: "Quarry", Timezone: "UTC",
 			Starts: moment(start), CancelBy: &cancelBy, State: "planned",
 		},
 		Verdict: "move", Was: "place", Headline: "Move: the base is frozen",
@@ -166,7 +166,9 @@ func Sample() *Event {
 		},
 		Remedy:     &EventRemedy{Kind: "another_day", Sentence: "Thaw it under heated blankets for 2 days, or move"},
 		NextWindow: &next,
-		Links:      EventLinks{Pour: "https://frostgate.example/pours/1", Alert: "https://frostgate.example/alerts/1"},
+		Links: EventLinks{
+			Pour: "https://frostgate.example/pours/1", Alert: "https://frostgate.example/alerts/1", Schema: "https://frostgate.example/event-schema.json",
+		},
 	}
 	e.Compose()
 	return e

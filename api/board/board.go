@@ -152,6 +152,9 @@ type visit struct {
 
 func (v *visit) ctx() context.Context { return v.Request().Context() }
 
+// units is the firm's voice where no time is said.
+func (v *visit) units() voice { return newVoice(v.firm.Units, "UTC") }
+
 // may tells whether the caller may do what needs one of the roles.
 func (v *visit) may(roles ...access.Role) bool {
 	return slices.Contains(roles, v.caller.Role)

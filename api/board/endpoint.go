@@ -2,14 +2,17 @@ package board
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"frostgate/api/access"
 	"frostgate/db"
+	"frostgate/rules"
 
 	"github.com/google/uuid"
 )
@@ -38,14 +41,19 @@ func endpointKind() *recordKind {
 		lead:     "Where alerts go: the web address that a chat system or a program gave you. It is kept secret and not shown again.",
 		lacking:  "Add the first: until then, alerts stand on the board and reach nobody.",
 		deleting: "With everything that was sent to it. To keep that, switch it off instead.",
-		fresh:    texts{"kind": "standard", "enabled": "true"},
-		groups:   (*Board).endpointGroups, page: func(b *Board) func(*visit) error { return b.endpointPage },
+		fresh: func(b *Board, v *visit) (texts, error) {
+			home, err := b.homeZone(v)
+			return texts{"kind": "standard", "enabled": "true", "digest/timezone": home.zone.String()}, err
+		},
+		groups: (*Board).endpointGroups, page: func(b *Board) func(*visit) error { return b.endpointPage },
 		saved: func(_ *Board, _ *visit, d doc) string { return "/firm/endpoints/" + newID(d) + "?done=kept" },
 		made:  (*Board).showSecret,
 		columns: []column{
+			{"Turn", func(_ voice, d doc) string { return turnText(d) }},
 			{"Goes to", func(_ voice, d doc) string { return d.text("host") }},
 			{"As", func(_ voice, d doc) string { return textOf(messageForms, d.text("kind")) }},
 			{"Takes", func(_ voice, d doc) string { return textOf(severities, d.text("min_severity")) }},
+			{"Digest", digestText},
 			{"State", func(_ voice, d doc) string { return endpointState(d) }},
 		},
 	}
@@ -100,7 +108,73 @@ func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
 			{pointer: "crew_ids", label: "Crews", kind: asSeveral, choices: crews},
 			{pointer: "plant_ids", label: "Plants", kind: asSeveral, choices: plants},
 		}},
+		{title: "In which order", hint: quietHint(v.units(), v.firm), fields: []input{
+			{pointer: "rank", label: "Turn", hint: "Empty: first, at once.", kind: asPick, raw: true, choices: turns},
+			{pointer: "delay_min", label: "How long after the turn before it", hint: "Only for those that come later. Empty: at once when the turn before was told.", kind: asFigure, measure: minutes},
+		}},
+		{title: "Digest", hint: "Besides alerts, one message with the pours of a day: on the day itself, the afternoon before, or both. Empty: none.", fields: []input{
+			{pointer: "digest/morning", label: "In the morning, of the same day", kind: asClock},
+			{pointer: "digest/afternoon", label: "In the afternoon, of the next day", kind: asClock},
+			{pointer: "digest/timezone", label: "Time zone", hint: "Of these times, by its IANA name.", kind: asWords, list: "zones"},
+			{pointer: "digest/empty", label: "Also on days without a pour", kind: asTick},
+		}},
 	}, nil
+}
+
+// turns are the ranks after the first, which is told at once.
+var turns = []choice{
+	{Value: "1", Text: "Second, when nobody acknowledges"}, {Value: "2", Text: "Third"}, {Value: "3", Text: "Fourth"}, {Value: "4", Text: "Fifth"},
+	{Value: "5", Text: "Sixth"}, {Value: "6", Text: "Seventh"}, {Value: "7", Text: "Eighth"}, {Value: "8", Text: "Ninth"}, {Value: "9", Text: "Tenth"},
+}
+
+// quietHint says when the firm is not to be disturbed, and where that is set.
+func quietHint(s voice, f db.Firm) string {
+	hours := quietText(s, f)
+	if hours == "" {
+		return "The firm has no quiet hours; they are set under Settings."
+	}
+	return "Quiet hours are those of the firm, " + hours + "; they are set under Settings."
+}
+
+// quietText is the firm's quiet hours; empty without.
+func quietText(s voice, f db.Firm) string {
+	if f.QuietStartsMin == nil || f.QuietEndsMin == nil {
+		return ""
+	}
+	at := func(minutes int) string { return s.Hour(time.Date(2026, 1, 5, 0, minutes, 0, 0, time.UTC)) }
+	text := at(*f.QuietStartsMin) + " to " + at(*f.QuietEndsMin)
+	if f.QuietCriticalExempt {
+		return text + " but for what is critical"
+	}
+	return text
+}
+
+// turnText is when an endpoint is told of what it takes.
+func turnText(d doc) string {
+	rank := amount(d, "rank")
+	if rank == 0 {
+		return "first, at once"
+	}
+	text, _, _ := strings.Cut(textOf(turns, strconv.Itoa(int(rank))), ",")
+	if delay := amount(d, "delay_min"); delay > 0 {
+		return fmt.Sprintf("%s, when nobody acknowledges for %s", strings.ToLower(text), rules.Duration(delay/60))
+	}
+	return strings.ToLower(text) + ", when nobody acknowledges"
+}
+
+// digestText is when the pours of a day are sent; none without.
+func digestText(s voice, d doc) string {
+	var when []string
+	if at := d.text("digest/morning"); at != "" {
+		when = append(when, s.timeOfDay(at)+" of the day")
+	}
+	if at := d.text("digest/afternoon"); at != "" {
+		when = append(when, s.timeOfDay(at)+" the day before")
+	}
+	if len(when) == 0 {
+		return "none"
+	}
+	return strings.Join(when, " and ") + ", " + d.text("digest/timezone")
 }
 
 // A secretPage shows the signing secret of a new endpoint, this once.
@@ -150,10 +224,16 @@ func (b *Board) endpointPage(v *visit) error {
 		{"Takes", textOf(severities, d.text("min_severity"))},
 		{"Crews", someOrAll(d.length("crew_ids"))},
 		{"Plants", someOrAll(d.length("plant_ids"))},
+		{"Turn", turnText(d)},
+		{"Digest", digestText(s, d)},
+		{"Quiet hours", cmp.Or(quietText(s, v.firm), "none")},
 		{"Last taken", s.moment(d.text("accepted_at"))},
 	}
 	if page.Failing {
 		page.Facts = append(page.Facts, fact{"Failing since", s.moment(d.text("failing_since"))})
+	}
+	if folded := int(amount(d, "folded")); folded > 0 {
+		page.Facts = append(page.Facts, fact{"Folded into others", fmt.Sprintf("%s, for too many came at once; lately until %s", plural(folded, "message"), s.moment(d.text("flooded_until")))})
 	}
 	for _, l := range told.Items {
 		page.Told = append(page.Told, newToldLine(s, l))

@@ -2,6 +2,7 @@ package board
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -14,7 +15,7 @@ func siteKind() *recordKind {
 		path: "/v1/sites", at: "/firm/sites", nav: "firm", one: "site", many: "sites", archives: true,
 		lead:     "Weather, sun and ground are computed for this very place, so the coordinates matter more than the address.",
 		deleting: "Only a site that no pour ever used can be deleted; archive it otherwise.",
-		fresh:    texts{"terrain": string(rules.TerrainOpen)},
+		fresh:    always(texts{"terrain": string(rules.TerrainOpen)}),
 		groups:   func(*Board, *visit, doc) ([]group, error) { return siteGroups(), nil },
 		columns: []column{
 			{"Address", func(_ voice, d doc) string { return d.text("address") }},
@@ -87,16 +88,21 @@ func settingsKind() *recordKind {
 		path: "/v1/firm", at: "/firm/settings", nav: "firm", one: "firm", single: true,
 		lead:   "What holds for all pours. A change of it has every pour assessed anew.",
 		saved:  func(*Board, *visit, doc) string { return "/firm/settings?done=kept" },
-		groups: func(*Board, *visit, doc) ([]group, error) { return settingsGroups(), nil },
+		groups: func(_ *Board, v *visit, _ doc) ([]group, error) { return settingsGroups(v.units()), nil },
 	}
 }
 
-func settingsGroups() []group {
+func settingsGroups(s voice) []group {
 	return []group{
 		{title: "Firm", fields: []input{
 			{pointer: "name", label: "Name", kind: asWords},
 			{pointer: "units", label: "Units", kind: asPick, required: true, choices: []choice{{Value: "us", Text: "US: °F, inches, psi"}, {Value: "si", Text: "SI: °C, millimeters, MPa"}}},
 			{pointer: "code", label: "Published limits", hint: "Empty: those of the United States. A site may have its own.", kind: asPick, choices: codes},
+		}},
+		{title: "Quiet hours", hint: "On the clock of each pour's site. What comes in them is told together when they end, and not at all when it is over by then. Empty: none.", fields: []input{
+			{pointer: "quiet_starts", label: "Quiet from", kind: asClock},
+			{pointer: "quiet_ends", label: "Quiet until", kind: asClock},
+			{pointer: "quiet_critical_exempt", label: "What is critical is told all the same", kind: asTick},
 		}},
 		{title: "Experience", folded: true, hint: "What the firm has measured against the predictions. Empty: the usual value.", fields: []input{
 			{pointer: "calibration/set_factor", label: "Setting times, factor", hint: "Empty: 1.2.", kind: asFigure, measure: nothing},
@@ -157,7 +163,7 @@ func mixKind() *recordKind {
 		path: "/v1/mixes", at: "/firm/mixes", nav: "firm", one: "mix", many: "mixes", archives: true,
 		lead:     "Proportions as the plant delivers them. They decide how fast it sets and how warm it makes itself.",
 		deleting: "Only a mix that no pour ever used can be deleted; archive it otherwise.",
-		fresh:    texts{"cement_type": "I/II"},
+		fresh:    always(texts{"cement_type": "I/II"}),
 		groups:   func(*Board, *visit, doc) ([]group, error) { return mixGroups(), nil },
 		columns: []column{
 			{"Strength", func(s voice, d doc) string { return s.Stress(amount(d, "strength_mpa")) }},
@@ -238,10 +244,12 @@ func crewKind() *recordKind {
 	return &recordKind{
 		path: "/v1/crews", at: "/firm/crews", nav: "firm", one: "crew", many: "crews", archives: true,
 		deleting: "Only a crew that never had a pour can be deleted; archive it otherwise.",
-		fresh:    texts{"day_starts": "07:00", "day_ends": "17:00", "days": "1,2,3,4,5"},
-		groups:   func(*Board, *visit, doc) ([]group, error) { return crewGroups(), nil },
+		fresh:    always(texts{"day_starts": "07:00", "day_ends": "17:00", "days": "1,2,3,4,5"}),
+		groups:   func(_ *Board, v *visit, _ doc) ([]group, error) { return crewGroups(v.units()), nil },
 		columns: []column{
-			{"Day", func(_ voice, d doc) string { return d.text("day_starts") + " to " + d.text("day_ends") }},
+			{"Day", func(s voice, d doc) string {
+				return s.timeOfDay(d.text("day_starts")) + " to " + s.timeOfDay(d.text("day_ends"))
+			}},
 			{"Days", func(_ voice, d doc) string { return daysText(d) }},
 			{"Finishing", func(_ voice, d doc) string {
 				machine, given := d.at("machine").(bool)
@@ -272,7 +280,7 @@ func daysText(d doc) string {
 	return strings.Join(said, ", ")
 }
 
-func crewGroups() []group {
+func crewGroups(s voice) []group {
 	return []group{
 		{title: "Crew", fields: []input{{pointer: "name", label: "Name", kind: asWords, required: true}}},
 		{title: "Working hours", hint: "On the clock of the site where the crew is.", fields: []input{
@@ -281,8 +289,8 @@ func crewGroups() []group {
 			{pointer: "days", label: "Days of work", kind: asSeveral, raw: true, choices: weekdays},
 		}},
 		{title: "Pace", fields: []input{
-			{pointer: "machine", label: "Finishes slabs", hint: "Empty: by machine from 50 m² (540 sq ft).", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "By machine"}, {Value: "false", Text: "By hand"}}},
-			{pointer: "place_m3_h", label: "Places", hint: "Empty: 15 m³ (20 yd³).", kind: asFigure, measure: volumeHour},
+			{pointer: "machine", label: "Finishes slabs", hint: "Empty: by machine from " + s.Area(50) + ".", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "By machine"}, {Value: "false", Text: "By hand"}}},
+			{pointer: "place_m3_h", label: "Places", hint: "Empty: " + s.Volume(usual("/pour/crew/place_m3_h")) + ".", kind: asFigure, measure: volumeHour},
 			{pointer: "stagger_min", label: "Between trucks", hint: "Empty: from the rate of placing.", kind: asFigure, measure: minutes},
 		}},
 	}
@@ -293,7 +301,7 @@ func supplyKind() *recordKind {
 		path: "/v1/plants", at: "/firm/plants", nav: "firm", one: "plant", many: "plants", archives: true,
 		lead:     "What the plant has and can do in winter. What is left empty stands at a usual value, and each assessment says so.",
 		deleting: "Only a plant that no pour ever used can be deleted; archive it otherwise.",
-		groups:   func(*Board, *visit, doc) ([]group, error) { return supplyGroups(), nil },
+		groups:   func(_ *Board, v *visit, _ doc) ([]group, error) { return supplyGroups(v.units()), nil },
 		columns: []column{
 			{"Hottest water", func(s voice, d doc) string { return degree.given(s, d, "water_max_c") }},
 			{"Haul", func(s voice, d doc) string { return minutes.given(s, d, "haul_min") }},
@@ -308,7 +316,7 @@ func supplyKind() *recordKind {
 	}
 }
 
-func supplyGroups() []group {
+func supplyGroups(s voice) []group {
 	return []group{
 		{title: "Plant", fields: []input{
 			{pointer: "name", label: "Name", kind: asWords, required: true},
@@ -316,10 +324,10 @@ func supplyGroups() []group {
 			{pointer: "longitude", label: "Longitude", hint: "Degrees east; west of Greenwich it is negative.", kind: asFigure, measure: coordinate},
 		}},
 		{title: "Heat", fields: []input{
-			{pointer: "water_max_c", label: "Hottest water it can batch", hint: "Empty: 71 °C (160 °F).", kind: asFigure, measure: degree},
+			{pointer: "water_max_c", label: "Hottest water it can batch", hint: "Empty: " + s.Temp(usual("/pour/plant/water_max_c")) + ".", kind: asFigure, measure: degree},
 			{pointer: "aggregate_temp_c", label: "Aggregates", hint: "Empty: the mean air of the day before.", kind: asFigure, measure: degree},
 			{pointer: "aggregate_moisture_pct", label: "Free moisture of the aggregates", hint: "Empty: 2 %.", kind: asFigure, measure: percentage},
-			{pointer: "cement_temp_c", label: "Cement", hint: "Empty: 10 °C (50 °F).", kind: asFigure, measure: degree},
+			{pointer: "cement_temp_c", label: "Cement", hint: "Empty: " + s.Temp(usual("/pour/plant/cement_temp_c")) + ".", kind: asFigure, measure: degree},
 			{pointer: "accelerator", label: "Accelerator", hint: "Empty: it can dose one.", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "Can dose one"}, {Value: "false", Text: "Has none"}}},
 		}},
 		{title: "Trucks", fields: []input{
@@ -327,10 +335,20 @@ func supplyGroups() []group {
 			{pointer: "truck", label: "Kind of truck", hint: "Empty: drum.", kind: asPick, choices: []choice{
 				{Value: "drum", Text: "Drum"}, {Value: "covered_dump", Text: "Covered dump"}, {Value: "open_dump", Text: "Open dump"},
 			}},
-			{pointer: "truck_m3", label: "Load of a truck", hint: "Empty: 7.6 m³ (10 yd³).", kind: asFigure, measure: volume},
+			{pointer: "truck_m3", label: "Load of a truck", hint: "Empty: " + s.Volume(usual("/pour/plant/truck_m3")) + ".", kind: asFigure, measure: volume},
 			{pointer: "daily_m3", label: "Concrete it can give in a day", kind: asFigure, measure: volume},
 		}},
 	}
+}
+
+// usual is the number that the engine takes for a value that is not given.
+func usual(pointer string) float64 {
+	for _, d := range rules.Defaults() {
+		if x, err := strconv.ParseFloat(d.Value, 64); d.Pointer == pointer && err == nil {
+			return x
+		}
+	}
+	return math.NaN() // shows in the form that the engine has no such default
 }
 
 // amount is a number of a document; 0 when it has none.

@@ -22,7 +22,7 @@ type recordKind struct {
 	lead      string // over the form
 	groups    func(b *Board, v *visit, stored doc) ([]group, error)
 	voice     func(b *Board, v *visit, typed texts, stored doc) (voice, error)
-	fresh     texts                                 // of a new form
+	fresh     func(*Board, *visit) (texts, error)   // what a new form begins with; nil is nothing
 	saved     func(*Board, *visit, doc) (to string) // where a saved record is shown
 	columns   []column                              // of the list
 	archives  bool
@@ -53,7 +53,14 @@ func (b *Board) newForm(k *recordKind) func(*visit) error {
 		if !v.dispatcher() {
 			return notAllowed
 		}
-		return b.showForm(v, http.StatusOK, k, filledForm{typed: k.fresh})
+		form := filledForm{}
+		if k.fresh != nil {
+			var err error
+			if form.typed, err = k.fresh(b, v); err != nil {
+				return err
+			}
+		}
+		return b.showForm(v, http.StatusOK, k, form)
 	}
 }
 
@@ -75,6 +82,11 @@ func (b *Board) editForm(k *recordKind) func(*visit) error {
 			id: v.Param("id"), version: stored.version(), shown: shown, typed: shown, stored: stored,
 		})
 	}
+}
+
+// always begins each new form with the same.
+func always(t texts) func(*Board, *visit) (texts, error) {
+	return func(*Board, *visit) (texts, error) { return t, nil }
 }
 
 // stored reads the record of the address.

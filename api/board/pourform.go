@@ -24,7 +24,7 @@ var soils = []choice{{Value: "gravel", Text: "Gravel"}, {Value: "sand", Text: "S
 func pourKind() *recordKind {
 	return &recordKind{
 		path: "/v1/pours", at: "/pours", nav: "week", one: "pour", many: "pours",
-		fresh:  texts{"element": string(rules.SlabOnGround), "base/material": "gravel", "reinforced": "on"},
+		fresh:  always(texts{"element": string(rules.SlabOnGround), "base/material": "gravel", "reinforced": "on"}),
 		groups: (*Board).pourGroups, voice: (*Board).pourVoice,
 		saved:    func(_ *Board, _ *visit, d doc) string { return "/pours/" + newID(d) + "?done=saved" },
 		deleting: "Its assessments and readings go with it. A pour that ever had an alert cannot be deleted; cancel it.",

@@ -47,6 +47,15 @@ func (s voice) day(t *time.Time) string {
 
 func (s voice) hour(t time.Time) string { return s.Hour(t.In(s.zone)) }
 
+// timeOfDay says a time of day of the API, such as 07:00; empty for none.
+func (s voice) timeOfDay(text string) string {
+	t, err := time.Parse("15:04", text)
+	if err != nil {
+		return text // 24:00
+	}
+	return s.Hour(t)
+}
+
 // date is a day without its hour.
 func (s voice) date(t time.Time) string {
 	if s.Units == rules.UnitsSI {
@@ -109,6 +118,14 @@ func withoutVerdict(v rules.Verdict, headline string) string {
 	}
 	first, size := utf8.DecodeRuneInString(rest)
 	return string(unicode.ToUpper(first)) + rest[size:]
+}
+
+// plural counts things whose name only takes an s.
+func plural(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + one + "s"
 }
 
 // ago is how long before now something was.

@@ -75,7 +75,7 @@ func startChild(t *testing.T, dir, program string, credential *syscall.Credentia
 	c.cmd = exec.Command(program, "-test.run=^TestChild$") //nolint:gosec,noctx // ourselves
 	c.cmd.Env = append(os.Environ(), childVar+"="+dir)
 	c.cmd.Dir = "/"
-	c.cmd.SysProcAttr = &syscall.SysProcAttr{Credential: credential, Pdeathsig: syscall.SIGKILL}
+	c.cmd.SysProcAttr = &syscall.SysProcAttr{Credential: credential} // when we end, so does its input
 	in, out, err := os.Pipe()
 	require.NoError(t, err)
 	c.cmd.Stdin, c.stdin = in, out
@@ -357,7 +357,7 @@ func bystander(t *testing.T, dir string, as *syscall.Credential) (pid int, alive
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	c := exec.CommandContext(ctx, "sleep", "600")
-	c.SysProcAttr = &syscall.SysProcAttr{Credential: as, Pdeathsig: syscall.SIGKILL}
+	c.SysProcAttr = &syscall.SysProcAttr{Credential: as}
 	c.Dir = dir
 	require.NoError(t, c.Start())
 	ended := make(chan struct{})
@@ -468,9 +468,8 @@ func TestOrdinaryUser(t *testing.T) {
 		return
 	}
 	program := filepath.Join(home(t), "pgserver.test") // go test's own folder is closed to others
-	text, err := os.ReadFile(os.Args[0])
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(program, text, 0o755)) //nolint:gosec // to be run by another user
+	// Copied by another process: a file that this one has open for writing, or a fork of it, cannot be run.
+	require.NoError(t, exec.Command("install", "-m", "755", os.Args[0], program).Run()) //nolint:gosec,noctx // ourselves
 	require.NoError(t, os.Chown(dir, 65534, 65534))
 	c := startChild(t, dir, program, &syscall.Credential{Uid: 65534, Gid: 65534})
 	c.expect("started")

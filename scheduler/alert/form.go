@@ -35,9 +35,10 @@ const (
 // A form is how messages to a kind of receiver are written.
 type form struct {
 	contentType string
-	limit       int // of what write counts; 0 is none
-	// write gives the body of some lines, and how much of the limit it takes.
-	write func(e *Event, lines []string, at links) (body []byte, size int)
+	limit       int // of what size counts
+	// size is how much of the limit some lines take.
+	size func(lines []line, at links) int
+	body func(e *Event, lines []line, at links) []byte
 	// answersOK is of receivers that answer 200 also when they took nothing; what
 	// they took they answer with the word ok.
 	answersOK bool
@@ -50,16 +51,16 @@ type form struct {
 
 // Limits are those that the receivers document: characters, UTF-16 units or
 // bytes. The card's is of bytes before the receiver expands it, well under what
-// has been seen to be refused.
+// has been seen to be refused. Of a mail the text counts, which stands in it twice.
 var forms = map[string]form{
-	FormText:     {contentType: "text/plain; charset=utf-8", limit: 4096, write: writeText},
-	FormEntities: {contentType: "application/json", limit: 40_000, write: writeEntities, hook: true, answersOK: true},
-	FormMarkdown: {contentType: "application/json", limit: 16_383, write: writeMarkdown, hook: true, answersOK: true},
-	FormContent:  {contentType: "application/json", limit: 2000, write: writeContent, hook: true, query: "wait=true"},
-	FormCard:     {contentType: "application/json", limit: 18_000, write: writeCard, hook: true},
-	FormPlain:    {contentType: "application/json", limit: 32_000, write: writePlain, hook: true},
-	FormHTML:     {contentType: "application/json", limit: 32_000, write: writeHTML, hook: true},
-	FormMail:     {contentType: "message/rfc822", limit: mailTextLimit, write: writeMail},
+	FormText:     {contentType: "text/plain; charset=utf-8", limit: 4096, size: bytesOf(textBody), body: textBody},
+	FormEntities: {contentType: "application/json", limit: 40_000, size: charactersOf(inEntities), body: textMember(inEntities), hook: true, answersOK: true},
+	FormMarkdown: {contentType: "application/json", limit: 16_383, size: charactersOf(inMarkdown), body: textMember(inMarkdown), hook: true, answersOK: true},
+	FormContent:  {contentType: "application/json", limit: 2000, size: contentSize, body: contentBody, hook: true, query: "wait=true"},
+	FormCard:     {contentType: "application/json", limit: 18_000, size: bytesOf(cardBody), body: cardBody, hook: true},
+	FormPlain:    {contentType: "application/json", limit: 32_000, size: bytesOf(textMember(inBare)), body: textMember(inBare), hook: true},
+	FormHTML:     {contentType: "application/json", limit: 32_000, size: bytesOf(htmlBody), body: htmlBody, hook: true},
+	FormMail:     {contentType: "message/rfc822", limit: mailTextLimit, size: bytesOf(textBody), body: mailBody},
 }
 
 // Forms lists the names of all forms.
@@ -99,18 +100,16 @@ func Write(e *Event, name, template string) (contentType string, body []byte, er
 	if !ok {
 		return "", nil, fmt.Errorf("write event %s: no form %q", e.ID, name)
 	}
-	lines, link := e.lines(), cmp.Or(e.Links.Pour, e.Links.Alert)
 	if name == FormText && template != "" {
 		if text, err := fillTemplate(template, FieldsOf(e)); err == nil {
-			body, _ = f.fit(e, strings.Split(text, "\n"), "", links{})
-			return f.contentType, body, nil
+			return f.contentType, f.fit(e, linesOf(strings.Split(text, "\n")), "", links{}), nil
 		}
 	}
+	lines := linesOf(e.lines())
 	for i := range lines {
-		lines[i] = printable(lines[i])
+		lines[i].text = printable(lines[i].text)
 	}
-	body, _ = f.fit(e, lines, e.tag(), links{link, e.Links.Acknowledge})
-	return f.contentType, body, nil
+	return f.contentType, f.fit(e, lines, e.tag(), links{cmp.Or(e.Links.Pour, e.Links.Alert), e.Links.Acknowledge}), nil
 }
 
 // tag tells people a repeat from news.
@@ -124,52 +123,76 @@ func (e *Event) tag() string {
 	return fmt.Sprintf("Alert %.8s, message %d.%d", e.Alert.ID, e.Alert.Episode, e.Alert.Transition)
 }
 
+// A line is one thought of a message.
+type line struct{ text string }
+
+func linesOf(texts []string) []line {
+	lines := make([]line, len(texts))
+	for i, text := range texts {
+		lines[i].text = text
+	}
+	return lines
+}
+
 // fit writes as many lines as the limit allows, whole ones from the top, the
 // next cut between two characters as people see them, then how many more there
-// were, the tag and the link.
-func (f form) fit(e *Event, lines []string, tag string, at links) (body []byte, size int) {
-	try := func(whole int, cut string) ([]byte, int) {
+// were, the tag and the link. What it takes grows with the length of the lines, and
+// no faster.
+func (f form) fit(e *Event, lines []line, tag string, at links) []byte {
+	some := func(whole int, cut string) []line {
 		said := slices.Clone(lines[:whole])
 		left := len(lines) - whole
 		if cut != "" {
-			said, left = append(said, cut+"…"), left-1
+			said, left = append(said, line{cut + "…"}), left-1
 		}
 		switch {
 		case left == 1:
-			said = append(said, "1 more line left out.")
+			said = append(said, line{"1 more line left out."})
 		case left > 1:
-			said = append(said, fmt.Sprintf("%d more lines left out.", left))
+			said = append(said, line{fmt.Sprintf("%d more lines left out.", left)})
 		}
 		if tag != "" {
-			said = append(said, tag)
+			said = append(said, line{tag})
 		}
-		return f.write(e, said, at)
+		return said
 	}
-	body, size = try(len(lines), "")
-	if size <= f.limit {
-		return body, size
+	fits := func(whole int, cut string) bool { return f.size(some(whole, cut), at) <= f.limit }
+	room := f.room(lines)
+	if room == len(lines) && fits(room, "") {
+		return f.body(e, some(room, ""), at)
 	}
-	fits := func(whole int, cut string) bool {
-		_, size := try(whole, cut)
-		return size <= f.limit
-	}
-	whole := len(lines) - 1
-	for whole > 0 && !fits(whole, "") {
-		whole--
-	}
-	ends := boundaries(lines[whole])
-	n := sort.Search(len(ends), func(i int) bool { return !fits(whole, lines[whole][:ends[i]]) })
+	room = min(room, len(lines)-1)
+	whole := sort.Search(room, func(n int) bool { return !fits(n+1, "") })
+	next := lines[whole].text
+	ends := boundaries(next, f.limit)
+	n := sort.Search(len(ends), func(i int) bool { return !fits(whole, next[:ends[i]]) })
 	if n == 0 {
-		return try(whole, "")
+		return f.body(e, some(whole, ""), at)
 	}
-	return try(whole, lines[whole][:ends[n-1]])
+	return f.body(e, some(whole, next[:ends[n-1]]), at)
 }
 
-// boundaries are the ends of the characters of a text as people see them.
-func boundaries(text string) []int {
+// room is how many whole lines there may be room for: a character takes one of the
+// limit at least, in whatever form.
+func (f form) room(lines []line) int {
+	taken := 0
+	for i, l := range lines {
+		if taken += utf8.RuneCountInString(l.text); taken > f.limit {
+			return i
+		}
+	}
+	return len(lines)
+}
+
+// boundaries are the ends of the characters of a text as people see them, as far as
+// some runes.
+func boundaries(text string, most int) []int {
 	var ends []int
-	for g := uniseg.NewGraphemes(text); g.Next(); {
-		_, end := g.Positions()
+	end, state := 0, -1
+	for rest := text; rest != "" && most > 0; {
+		var seen string
+		seen, rest, _, state = uniseg.FirstGraphemeClusterInString(rest, state)
+		end, most = end+len(seen), most-utf8.RuneCountInString(seen)
 		ends = append(ends, end)
 	}
 	return ends
@@ -189,27 +212,34 @@ func printable(line string) string {
 	}, strings.ToValidUTF8(line, "�"))
 }
 
-func eachLine(lines []string, change func(string) string) []string {
-	changed := make([]string, len(lines))
-	for i, line := range lines {
-		changed[i] = change(line)
+// eachLine is lines with their texts changed.
+func eachLine(lines []line, change func(string) string) []line {
+	lines = slices.Clone(lines)
+	for i := range lines {
+		lines[i].text = change(lines[i].text)
 	}
-	return changed
+	return lines
 }
 
 // links are addresses at the foot of a message; empty are none.
 type links struct{ open, acknowledge string }
 
 // text joins lines, and the links when there are any, each on a line of its own.
-func text(lines []string, at links) string {
-	lines = slices.Clone(lines)
+func text(lines []line, at links) string {
+	var said strings.Builder
+	for i, l := range lines {
+		if i > 0 {
+			said.WriteByte('\n')
+		}
+		said.WriteString(l.text)
+	}
 	if at.open != "" {
-		lines = append(lines, at.open)
+		said.WriteString("\n" + at.open)
 	}
 	if at.acknowledge != "" {
-		lines = append(lines, "Acknowledge: "+at.acknowledge)
+		said.WriteString("\nAcknowledge: " + at.acknowledge)
 	}
-	return strings.Join(lines, "\n")
+	return said.String()
 }
 
 // object is the JSON of what can't fail to be written.
@@ -221,19 +251,30 @@ func object(v any) []byte {
 	return body
 }
 
-func writeText(_ *Event, lines []string, at links) ([]byte, int) {
-	body := []byte(text(lines, at))
-	return body, len(body)
+// bytesOf is the size of bodies that are counted in bytes.
+func bytesOf(body func(*Event, []line, links) []byte) func([]line, links) int {
+	return func(lines []line, at links) int { return len(body(nil, lines, at)) }
 }
+
+// charactersOf is the size of bodies whose text is counted in characters.
+func charactersOf(said func([]line, links) string) func([]line, links) int {
+	return func(lines []line, at links) int { return utf8.RuneCountInString(said(lines, at)) }
+}
+
+// textMember is the body of receivers that take a text alone.
+func textMember(said func([]line, links) string) func(*Event, []line, links) []byte {
+	return func(_ *Event, lines []line, at links) []byte {
+		return object(map[string]string{"text": said(lines, at)})
+	}
+}
+
+func textBody(_ *Event, lines []line, at links) []byte { return []byte(text(lines, at)) }
 
 // entities are the three characters that form has a meaning for; without them
 // there is no mention, such as <!channel>, and no link under another text.
 var entities = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;")
 
-func writeEntities(_ *Event, lines []string, at links) ([]byte, int) {
-	said := entities.Replace(text(lines, at))
-	return object(map[string]string{"text": said}), utf8.RuneCountInString(said)
-}
+func inEntities(lines []line, at links) string { return entities.Replace(text(lines, at)) }
 
 // apart stands between two characters that must not be read together. It takes
 // no room.
@@ -245,25 +286,33 @@ var markdown = strings.NewReplacer(
 	"[", `\[`, "]", `\]`, "<", `\<`, "@", "@"+apart,
 )
 
-func writeMarkdown(_ *Event, lines []string, at links) ([]byte, int) {
-	said := text(eachLine(lines, markdown.Replace), at)
-	return object(map[string]string{"text": said}), utf8.RuneCountInString(said)
+func inMarkdown(lines []line, at links) string { return text(eachLine(lines, markdown.Replace), at) }
+
+// contentSize is in UTF-16 units, at least as many as characters.
+func contentSize(lines []line, at links) int {
+	units := 0
+	for _, r := range inMarkdown(lines, at) {
+		units += utf16.RuneLen(r)
+	}
+	return units
 }
 
-// writeContent counts UTF-16 units, at least as many as characters.
-func writeContent(_ *Event, lines []string, at links) ([]byte, int) {
-	said := text(eachLine(lines, markdown.Replace), at)
-	return object(map[string]any{"content": said, "allowed_mentions": map[string][]string{"parse": {}}}), len(utf16.Encode([]rune(said)))
+func contentBody(_ *Event, lines []line, at links) []byte {
+	return object(map[string]any{"content": inMarkdown(lines, at), "allowed_mentions": map[string][]string{"parse": {}}})
 }
 
 // bare keeps a text from being read as a link under another text or a mention.
 var bare = strings.NewReplacer("](", "]"+apart+"(", "<", "<"+apart, "@", "@"+apart)
 
-func writeCard(_ *Event, lines []string, at links) ([]byte, int) {
-	type block map[string]any
+func inBare(lines []line, at links) string { return text(eachLine(lines, bare.Replace), at) }
+
+// block is a piece of an adaptive card.
+type block map[string]any
+
+func cardBody(_ *Event, lines []line, at links) []byte {
 	var blocks []block
-	for i, line := range lines {
-		b := block{"type": "TextBlock", "wrap": true, "text": bare.Replace(line)}
+	for i, l := range lines {
+		b := block{"type": "TextBlock", "wrap": true, "text": bare.Replace(l.text)}
 		if i == 0 {
 			b["weight"] = "Bolder"
 		}
@@ -272,44 +321,44 @@ func writeCard(_ *Event, lines []string, at links) ([]byte, int) {
 	card := block{"type": "AdaptiveCard", "version": "1.2", "body": blocks}
 	var actions []block
 	if at.open != "" {
-		actions = append(actions, block{"type": "Action.OpenUrl", "title": "Open", "url": at.open})
+		actions = append(actions, opens("Open", at.open))
 	}
 	if at.acknowledge != "" {
-		actions = append(actions, block{"type": "Action.OpenUrl", "title": "Acknowledge", "url": at.acknowledge})
+		actions = append(actions, opens("Acknowledge", at.acknowledge))
 	}
 	if actions != nil {
 		card["actions"] = actions
 	}
-	body := object(block{"type": "message", "attachments": []block{{"contentType": "application/vnd.microsoft.card.adaptive", "content": card}}})
-	return body, len(body)
+	return object(block{"type": "message", "attachments": []block{{"contentType": "application/vnd.microsoft.card.adaptive", "content": card}}})
 }
 
-func writePlain(_ *Event, lines []string, at links) ([]byte, int) {
-	body := object(map[string]string{"text": text(eachLine(lines, bare.Replace), at)})
-	return body, len(body)
+// opens is a button that leads to an address.
+func opens(title, address string) block {
+	return block{"type": "Action.OpenUrl", "title": title, "url": address}
 }
 
-func writeHTML(_ *Event, lines []string, at links) ([]byte, int) {
+func htmlBody(_ *Event, lines []line, at links) []byte {
 	lines = eachLine(lines, bare.Replace)
-	marked := strings.Join(eachLine(lines, html.EscapeString), "<br>")
+	return object(map[string]string{"text": text(lines, at), "html": marked(lines, at, at.open, "<br>")})
+}
+
+// marked is lines in HTML, and the links, the one to open under a title.
+func marked(lines []line, at links, open, between string) string {
+	var said []string
+	for _, l := range lines {
+		said = append(said, html.EscapeString(l.text))
+	}
 	if at.open != "" {
-		address := html.EscapeString(at.open)
-		marked += `<br><a href="` + address + `">` + address + "</a>"
+		said = append(said, anchor(open, at.open))
 	}
 	if at.acknowledge != "" {
-		marked += `<br><a href="` + html.EscapeString(at.acknowledge) + `">Acknowledge</a>`
+		said = append(said, anchor("Acknowledge", at.acknowledge))
 	}
-	body := object(map[string]string{"text": text(lines, at), "html": marked})
-	return body, len(body)
+	return strings.Join(said, between)
 }
 
-// writeMail counts the text, which stands in it twice.
-func writeMail(e *Event, lines []string, at links) ([]byte, int) {
-	body, err := e.mailBytes(lines, at)
-	if err != nil {
-		panic(err) // into memory alone
-	}
-	return body, len(text(lines, at))
+func anchor(title, address string) string {
+	return `<a href="` + html.EscapeString(address) + `">` + html.EscapeString(title) + "</a>"
 }
 
 // cloudBytes is the structured form of CloudEvents 1.0.

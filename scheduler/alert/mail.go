@@ -7,7 +7,6 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"html"
 	"mime"
 	"mime/multipart"
 	"mime/quotedprintable"
@@ -50,19 +49,21 @@ const (
 	mailDomain    = "frostgate.invalid"
 )
 
+func mailBody(e *Event, lines []line, at links) []byte {
+	body, err := e.mailBytes(lines, at)
+	if err != nil {
+		panic(err) // into memory alone
+	}
+	return body
+}
+
 // mailBytes is the message from its subject on; the lines that tell from whom and
 // to whom are put before it when it is sent. Every attempt has the same
 // Message-ID, by which receivers know what they have; all about one episode of an
 // alert refer to the same, and so form a thread.
-func (e *Event) mailBytes(said []string, at links) ([]byte, error) {
+func (e *Event) mailBytes(said []line, at links) ([]byte, error) {
 	plain := strings.ReplaceAll(text(said, at), "\n", "\r\n")
-	lines := eachLine(said, html.EscapeString)
-	for _, l := range [][2]string{{"Open", at.open}, {"Acknowledge", at.acknowledge}} {
-		if l[1] != "" {
-			lines = append(lines, fmt.Sprintf("<a href=\"%s\">%s</a>", html.EscapeString(l[1]), l[0]))
-		}
-	}
-	marked := strings.Join(lines, "<br>\r\n")
+	marked := marked(said, at, "Open", "<br>\r\n")
 	var body, parts bytes.Buffer
 	w := multipart.NewWriter(&parts)
 	if err := w.SetBoundary("frostgate-" + e.ID.String()); err != nil {
@@ -85,7 +86,7 @@ func (e *Event) mailBytes(said []string, at links) ([]byte, error) {
 		return nil, err
 	}
 	header := func(name, value string) { fmt.Fprintf(&body, "%s: %s\r\n", name, value) }
-	header("Subject", foldWords(mime.QEncoding.Encode("utf-8", subject(said[0]))))
+	header("Subject", foldWords(mime.QEncoding.Encode("utf-8", subject(said[0].text))))
 	header("Date", e.At.UTC().Format(time.RFC1123Z))
 	header("Message-ID", fmt.Sprintf("<%s@%s>", e.ID, mailDomain))
 	if e.Alert.ID != uuid.Nil {
@@ -104,7 +105,7 @@ func (e *Event) mailBytes(said []string, at links) ([]byte, error) {
 // subject is a line cut to what mail programs show.
 func subject(line string) string {
 	line = printable(line)
-	ends := boundaries(line)
+	ends := boundaries(line, len(line))
 	if len(ends) <= subjectLimit {
 		return line
 	}

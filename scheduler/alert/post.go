@@ -38,6 +38,10 @@ const (
 	responseKept = 1 << 10
 )
 
+// keptOpen is how many connections to one host wait for the next message: many
+// endpoints may be at one, such as the rooms of a chat.
+const keptOpen = 32
+
 // PosterConfig sets up a Poster.
 type PosterConfig struct {
 	Guard Guard
@@ -78,7 +82,7 @@ func NewPoster(cfg PosterConfig) *Poster {
 			TLSHandshakeTimeout:    cfg.TLS,
 			ResponseHeaderTimeout:  cfg.Header,
 			MaxResponseHeaderBytes: 64 << 10,
-			MaxIdleConnsPerHost:    4,
+			MaxIdleConnsPerHost:    keptOpen,
 			IdleConnTimeout:        90 * time.Second,
 			ForceAttemptHTTP2:      true,
 			DisableCompression:     true,

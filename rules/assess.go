@@ -8,7 +8,7 @@ import (
 
 // Engine names the version of the engine in every assessment; it changes when
 // the same case may come out differently.
-const Engine = "1.1"
+const Engine = "1.2"
 
 // A rule judges one thing about a job.
 type rule struct {
@@ -33,6 +33,7 @@ var ruleTable = []rule{
 	{"slab.freezes_early", "Freezes too early", (*job).freezesEarly, false},
 	{"slab.below_maintain_temp", "Colder than it should be kept", (*job).belowMaintain, false},
 	{"slab.thermal_shock", "Cools too fast", (*job).thermalShock, true},
+	{"protection.not_required", "Protection not required", (*job).protectionNotRequired, true},
 	{"forms.strip", "Forms off", (*job).formsStrip, true},
 	{"finish.after_dusk", "Finishing after dusk", (*job).afterDusk, false},
 	{"finish.after_hours", "Finishing after hours", (*job).afterHours, false},
@@ -56,8 +57,8 @@ func Assess(c Case, opt Options) Assessment {
 	if err := j.compute(); err != nil {
 		return j.unscored(err.Error())
 	}
-	findings := j.judge()
-	if err := j.remedy(findings); err != nil {
+	findings, err := j.remedy(j.judge())
+	if err != nil {
 		return j.unscored(err.Error())
 	}
 	return j.answer(findings)
@@ -123,6 +124,14 @@ func (j *job) compute() error {
 	if err := j.fitObserved(); err != nil {
 		return err
 	}
+	if err := j.followPlan(); err != nil {
+		return err
+	}
+	return j.lookAround()
+}
+
+// followPlan runs the plan and what hangs on its run.
+func (j *job) followPlan() (err error) {
 	if j.run, err = j.follow(&j.plan, central); err != nil {
 		return err
 	}
@@ -136,10 +145,8 @@ func (j *job) compute() error {
 	if err := j.rollChance(); err != nil {
 		return err
 	}
-	if j.colder, err = j.ifColder(); err != nil {
-		return err
-	}
-	return j.lookAround()
+	j.colder, err = j.ifColder()
+	return err
 }
 
 // order is what the plant has to deliver for a start.
@@ -226,7 +233,8 @@ func (j *job) answer(findings []Finding) Assessment {
 		a.Ground = new(j.ground)
 	}
 	a.Batch = j.batch
-	a.Protection, a.Protected = j.protectionPlan(), j.protected()
+	last := j.last()
+	a.Protection, a.Protected = last.protectionPlan(), j.protected()
 	a.Temperatures, a.Strength = j.temperatures(&j.run), j.run.strengths()
 	a.Evaporation = j.evaporation()
 	if len(j.run.rows) > 0 {
@@ -235,7 +243,7 @@ func (j *job) answer(findings []Finding) Assessment {
 			a.FreezesBeforeCritical = new(j.run.frozeEarly)
 		}
 	}
-	a.Chance, a.IfColder = j.chance, j.colder
+	a.Chance, a.IfColder = j.chance, last.colder
 	a.Windows = j.windows()
 	a.ColdWeather = j.coldWeather()
 	a.Cautions = j.cautions()
@@ -286,6 +294,7 @@ func (j *job) timeline(d *daylong, run *course) Timeline {
 		SawcutUntilAt:      timeOrNil(d.sawUntil),
 		BlanketsOnBy:       timeOrNil(s.onBy),
 		ProtectUntilAt:     timeOrNil(s.ends),
+		UncoverFromAt:      timeOrNil(s.spare.off),
 	}
 }
 

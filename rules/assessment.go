@@ -51,9 +51,10 @@ type Source struct {
 
 // A Remedy lifts a finding; it has been re-run through the engine.
 type Remedy struct {
-	Kind     string     `json:"kind"` // cover_ground, heat_ground, blankets, hotter_water, heat_aggregates, accelerator, later_start, earlier_start, another_day, windbreak, evaporation_retarder, lights, remove_later, cover_surface, ...
+	Kind     string     `json:"kind"` // cover_ground, heat_ground, blankets, hotter_water, heat_aggregates, warmer_concrete, cooler_concrete, accelerator, later_start, earlier_start, another_day, windbreak, evaporation_retarder, lights, remove_later, cover_surface, ...
 	Sentence string     `json:"sentence"`
-	ValueC   *float64   `json:"value_c,omitempty"`
+	ValueC   *float64   `json:"value_c,omitempty"`  // of what is warmed or cooled, by kind: water, aggregates or concrete
+	PlacedC  *float64   `json:"placed_c,omitempty"` // concrete at placing that it gives
 	RM2KW    *float64   `json:"r_m2k_w,omitempty"`
 	Hours    *float64   `json:"hours,omitempty"`
 	DosePct  *float64   `json:"dose_pct,omitempty"` // product of a non-chloride accelerator by mass of cement
@@ -84,7 +85,11 @@ type Timeline struct {
 	SawcutFromAt       *time.Time `json:"sawcut_from_at"`
 	SawcutUntilAt      *time.Time `json:"sawcut_until_at"`
 	BlanketsOnBy       *time.Time `json:"blankets_on_by"`
-	ProtectUntilAt     *time.Time `json:"protect_until_at"`
+	ProtectUntilAt     *time.Time `json:"protect_until_at"` // nil too when nothing asks for protection
+	// UncoverFromAt is the first working hour at which planned blankets that nothing
+	// asks for may come off: the coldest concrete has its strength, in cold weather
+	// the period is served, and baring it is gentle. Nil when they are required.
+	UncoverFromAt *time.Time `json:"uncover_from_at"`
 }
 
 // A Pass is one finishing stage.
@@ -209,10 +214,13 @@ type ProtectionPlan struct {
 	IfLate2H      string     `json:"if_late_2h,omitempty"` // what happens when blankets go on two hours late
 }
 
-// A Protected is the central run under the protection that the assessment asks for
-// beyond the plan: blankets, or a base made fit.
+// A Protected is the central run with what the assessment asks for beyond the plan:
+// blankets, a base made fit, an accelerator, warmer concrete, windbreaks. These are
+// the hours that people act by.
 type Protected struct {
 	Timeline               Timeline      `json:"timeline"`
+	Batch                  *Batch        `json:"batch"`  // the order then; nil when it is as planned
+	Chance                 *Chance       `json:"chance"` // nil when no members were asked for
 	MinTempBeforeCriticalC *float64      `json:"min_temp_before_critical_c"`
 	FreezesBeforeCritical  *bool         `json:"freezes_before_critical"`
 	Temperatures           []TempRow     `json:"temperatures"`
@@ -261,7 +269,7 @@ type Assessment struct {
 	Ground                 *Ground          `json:"ground"`
 	Batch                  *Batch           `json:"batch"`
 	Protection             *ProtectionPlan  `json:"protection"`
-	Protected              *Protected       `json:"protected"` // nil when the plan needs nothing more, or nothing at hand protects
+	Protected              *Protected       `json:"protected"` // nil when the plan needs nothing more, or nothing at hand helps
 	Temperatures           []TempRow        `json:"temperatures"`
 	Strength               []StrengthRow    `json:"strength"`
 	Evaporation            []EvaporationRow `json:"evaporation,omitempty"`

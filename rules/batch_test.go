@@ -226,7 +226,7 @@ func TestReinforcedIsC1(t *testing.T) {
 	j := jobOf(t, with(demoCase(), func(c *Case) { c.Pour.Exposure = "" }))
 	require.InDelta(t, 0.30, *j.batch.ChlorideLimitPct, 1e-12)
 	require.Equal(t, "The accelerator brings chloride of 0.98 % of cement, over the 0.3 % for moist reinforced (C1) concrete.", j.batchChlorideLimit()[0].Sentence)
-	require.Equal(t, "Order a non-chloride accelerator instead, or at most 0.6 % flake.", j.batchChlorideLimit()[0].Remedy.Sentence)
+	require.Equal(t, "Order a non-chloride accelerator (2.64 % of product by mass of cement) instead, or at most 0.6 % flake.", j.batchChlorideLimit()[0].Remedy.Sentence)
 }
 
 // TestTooMuchCalciumChloride: 2 % by mass of cement at most (ACI).

@@ -64,7 +64,7 @@ func (j *job) heatAggregates(b *batching) *Remedy {
 	warmed.Aggregates = []mix.Aggregate{warmed.Aggregates[0]}
 	warmed.Aggregates[0].TempC = to
 	r := &Remedy{
-		Kind: "heat_aggregates", ValueC: &to, AtHand: j.c.Pour.Plant.AggregateTempC == nil,
+		Kind: "heat_aggregates", ValueC: &to, PlacedC: new(b.placedC(b.targetC)), AtHand: j.c.Pour.Plant.AggregateTempC == nil,
 		Passes:   to <= mix.AggregateMeanC && warmed.TempC() >= b.targetC-slackC,
 		Sentence: sentence("Heat the aggregates to %s besides water at %s.", say.temp(to), say.temp(b.capC)),
 	}
@@ -131,7 +131,7 @@ func (j *job) warmer(b batching) *Remedy {
 	}
 	say, water := j.say(), b.heat.WaterC
 	return &Remedy{
-		Kind: "hotter_water", ValueC: &water, AtHand: true, Passes: b.placedC(b.heat.MixedC) >= b.limits.placeMinC-slackC,
+		Kind: "hotter_water", ValueC: &water, PlacedC: new(b.placedC(b.heat.MixedC)), AtHand: true, Passes: b.placedC(b.heat.MixedC) >= b.limits.placeMinC-slackC,
 		Sentence: sentence("Order water at %s: %s as mixed, %s at placing.", say.temp(water), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC))),
 	}
 }
@@ -176,10 +176,10 @@ func (j *job) batchPlacingTempHigh() []Finding {
 	is, should := say.temps(placed, most)
 	f.Sentence = sentence("Concrete is %s at placing, above %s: it gains nothing by it and shrinks more as it cools.", is, should)
 	if !j.measuredAtPlacing() {
-		b.aim(b.limits.placeMinC, b.limits.mixMinC)
+		cooler := b.limits.placeMaxC
 		f.Remedy = &Remedy{
-			Kind: "cooler_water", AtHand: true, Passes: b.placedC(b.heat.MixedC) <= b.limits.placeMaxC,
-			ValueC: &b.heat.WaterC, Sentence: sentence("Order water at no more than %s.", say.temp(b.heat.WaterC)),
+			Kind: "cooler_concrete", ValueC: &cooler, PlacedC: &cooler, By: j.orderBy(), AtHand: true, Passes: true,
+			Sentence: sentence("Order the concrete at no more than %s at placing.", say.temp(cooler)),
 		}
 	}
 	return []Finding{f}
@@ -216,13 +216,14 @@ func percentOf(pct float64) string { return trimmed(pct, 2) + " %" }
 
 // lessChloride is the way out: another accelerator, or less of this one.
 func (j *job) lessChloride(mostPct float64) *Remedy {
+	dosePct := j.c.likeChloride()
 	r := &Remedy{
-		Kind: "nonchloride_accelerator", AtHand: *j.c.Pour.Plant.AcceleratorOK, Passes: true,
-		Sentence: "Order a non-chloride accelerator instead.",
+		Kind: insteadOfChloride, DosePct: &dosePct, By: j.orderBy(), AtHand: *j.c.Pour.Plant.AcceleratorOK, Passes: true,
+		Sentence: sentence("Order %s instead.", acceleratorWords(dosePct)),
 	}
 	mostPct = math.Floor(mostPct*20) / 20
 	if mostPct > 0 && j.c.Pour.Exposure != ExposurePrestressed {
-		r.Sentence = sentence("Order a non-chloride accelerator instead, or at most %s %s.", percentOf(mostPct), j.c.chlorideProduct())
+		r.Sentence = sentence("Order %s instead, or at most %s %s.", acceleratorWords(dosePct), percentOf(mostPct), j.c.chlorideProduct())
 	}
 	return r
 }

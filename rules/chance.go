@@ -23,6 +23,7 @@ type ensemble struct {
 	ground  []slab.State    // at the start
 	forcing []*slab.Forcing // by member
 	bases   []slab.GroundSample
+	onFit   bool // their ground has been made fit
 }
 
 // drawEnsemble draws the members and runs their ground up to the start.
@@ -52,8 +53,43 @@ func (j *job) drawEnsemble() (*ensemble, error) {
 		forcing.Perturb(e.forcing[k], 0, len(m.airC), slab.Shift{AirC: m.airC, WindMS: m.windMS, Cloud: m.cloud})
 	}
 	e.now, e.begin = now, ofMembers.ground(j).Adopt(j.base.track.StateAt(j.wx.clock(now)))
+	if j.carried {
+		return e, e.makeFit(j.fit)
+	}
 	return e, e.runGround(nil)
 }
+
+// makeFit brings the members' ground to the start under what makes the base fit.
+func (e *ensemble) makeFit(fit *fitBase) error {
+	if e.onFit {
+		return nil
+	}
+	e.onFit = fit != nil
+	return e.runGround(fit)
+}
+
+// chanceOfFreezing is how often a pour freezes early under layers, on the base made
+// fit; NaN when no members were asked for.
+func (j *job) chanceOfFreezing(p *pour, layers []Protection) (float64, error) {
+	e := j.drawn
+	if e == nil {
+		return math.NaN(), nil
+	}
+	if j.fit != nil {
+		if err := e.makeFit(j.fit); err != nil {
+			return 0, err
+		}
+	}
+	courses, err := e.run(*p, layers)
+	if err != nil {
+		return 0, err
+	}
+	return shareOf(courses, func(r *course) bool { return r.frozeEarly }), nil
+}
+
+// likely reports whether a chance of freezing is one that is acted on; one that was
+// not drawn is not.
+func (j *job) likely(chance float64) bool { return chance >= j.limits.value("chance.act") }
 
 // runGround brings the ground of every member from now to the start, under what
 // makes the base fit where given.
@@ -132,6 +168,31 @@ func (j *job) rollChance() error {
 	if err != nil {
 		return err
 	}
+	j.drawn, j.chance = e, j.chanceOf(e, courses)
+	s := &j.shield
+	if !s.needed && j.likely(j.chance.FreezesEarly) {
+		if err := j.coverForChance(); err != nil {
+			return err
+		}
+	}
+	if !s.adds(j) {
+		return nil
+	}
+	if j.fit != nil {
+		if err := e.makeFit(j.fit); err != nil {
+			return err
+		}
+	}
+	if courses, err = e.run(j.plan, s.layers); err != nil {
+		return err
+	}
+	s.chance = j.chanceOf(e, courses)
+	s.freezes = s.chance.FreezesEarly
+	return nil
+}
+
+// chanceOf is how often each failing event comes in the courses of the members.
+func (j *job) chanceOf(e *ensemble, courses []course) *Chance {
 	c := &Chance{Members: len(courses), Spread: string(e.spread)}
 	c.BaseFrozen = j.shareFrozen(e)
 	c.FreezesEarly = shareOf(courses, func(r *course) bool { return r.frozeEarly })
@@ -146,21 +207,7 @@ func (j *job) rollChance() error {
 	c.CriticalStrength = bandOf(courses, func(r *course) time.Time { return r.critical })
 	c.FinishingEnds = bandOf(days, func(d *daylong) time.Time { return d.finishingEnds })
 	c.Sawcut = bandOf(days, func(d *daylong) time.Time { return d.sawFrom })
-	j.chance = c
-	if s := &j.shield; !s.holds || (s.chosen == nil && j.fit == nil) {
-		return nil
-	}
-	if j.fit != nil {
-		if err := e.runGround(j.fit); err != nil {
-			return err
-		}
-	}
-	covered, err := e.run(j.plan, j.shield.layers)
-	if err != nil {
-		return err
-	}
-	j.shield.freezes = shareOf(covered, func(r *course) bool { return r.frozeEarly })
-	return nil
+	return c
 }
 
 // shareFrozen is the share of members with a frozen base; what was seen by hand

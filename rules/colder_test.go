@@ -10,7 +10,10 @@ import (
 // TestColderThanForecast: what 5 F of colder air does is what the same pour in such
 // weather comes to, and it never sets sooner; nothing is said once the top has set.
 func TestColderThanForecast(t *testing.T) {
-	c := with(demoCase(), noAccelerator)
+	c := with(with(demoCase(), noAccelerator), func(c *Case) { // nothing to order for
+		c.Pour.Crew.Lights, c.Pour.Crew.DayEndsAt = true, demoStart.Add(18*time.Hour)
+		c.Pour.PlacedTempC, c.Pour.Plant.AcceleratorOK = new(24.0), new(false)
+	})
 	a := Assess(c, Options{})
 	colder := c
 	colder.Weather = demoHours(150, -5)

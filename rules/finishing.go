@@ -87,10 +87,11 @@ func (j *job) endWords() string {
 	return "about " + j.say().clock(j.day.finishingEnds)
 }
 
-// sawNextDay judges saw.next_day: the joints can first be cut when nobody is
-// there. It only notes: sawing is planned, not avoided.
+// sawNextDay judges saw.next_day: the joints can first be cut when nobody is there,
+// on the run that will happen. It only notes: sawing is planned, not avoided.
 func (j *job) sawNextDay() []Finding {
-	d := &j.day
+	run := j.toCome()
+	d := j.dayOf(&j.plan, run)
 	if d.sawFrom.IsZero() {
 		return nil
 	}
@@ -103,18 +104,24 @@ func (j *job) sawNextDay() []Finding {
 	}
 	f := j.finding("saw.next_day", Note, "saw.max_after_h")
 	f.FirstAt = &d.sawFrom
-	f.measure("h", d.sawFrom.Sub(j.run.start).Hours(), ends.Sub(j.run.start).Hours(), ends.Sub(d.sawFrom).Hours())
+	f.measure("h", d.sawFrom.Sub(run.start).Hours(), ends.Sub(run.start).Hours(), ends.Sub(d.sawFrom).Hours())
 	say := j.say()
-	f.Sentence = fmt.Sprintf("An early-entry saw can go on from about %s, after the crew's day", say.clock(d.sawFrom))
-	if !d.sawUsual.IsZero() {
-		f.Sentence += fmt.Sprintf("; an ordinary saw from about %s", say.clock(d.sawUsual))
-	}
-	f.Sentence += "."
+	f.Sentence = sentence("An early-entry saw can go on from about %s, after the crew's day.", say.clock(d.sawFrom))
 	switch {
 	case d.sawUntil.Equal(d.sawFrom):
 		f.Sentence += " Cut as soon as it bears the saw: the top is cooling fast."
 	case !d.sawUntil.IsZero():
-		f.Sentence += fmt.Sprintf(" Cut before %s, and let a trial cut decide.", say.clock(d.sawUntil))
+		f.Sentence += sentence(" Cut before %s, and let a trial cut decide.", say.clock(d.sawUntil))
+	}
+	switch {
+	case d.sawUsual.IsZero():
+	case !d.sawUntil.IsZero() && d.sawUsual.After(d.sawUntil):
+		f.Sentence += sentence(" It bears an ordinary saw only about %s, later than joints should wait.", say.clock(d.sawUsual))
+	default:
+		f.Sentence += sentence(" It bears an ordinary saw from about %s.", say.clock(d.sawUsual))
+	}
+	if run.rowAt(d.sawFrom).covered {
+		f.Sentence += " Lift the blankets only along the cut, and lay them back at once."
 	}
 	return []Finding{f}
 }

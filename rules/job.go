@@ -27,10 +27,16 @@ type job struct {
 	shield shield       // what protection it needs
 	laid   *course      // with planned blankets only once finishing ends; nil when the plan does not ask for them sooner
 	chance *Chance      // nil when no members were asked for
+	drawn  *ensemble    // what chance was told by
 	colder *Colder      // what colder air would do to the hours
 	tried  []attempt    // the candidate starts that were asked for
 	dose   int          // the least of acceleratorDoses a remedy may propose
 	next   *Remedy      // the start to move to, when it has to be moved and one works
+
+	// done is the job with what its remedies change before placing; nil when they
+	// change nothing. carried marks that job itself.
+	done    *job
+	carried bool
 }
 
 // A course is what one run of the concrete under one weather came to. Times

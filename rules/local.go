@@ -289,7 +289,7 @@ func (j *job) judgeLocalChloride(r *LocalRule) (Finding, bool) {
 // judgeLocalCure judges the surface after final set, under the protection that is
 // planned or chosen.
 func (j *job) judgeLocalCure(r *LocalRule) (Finding, bool) {
-	run := j.protectedRun()
+	run := j.toCome()
 	within := r.WithinH
 	if within == 0 {
 		within, _ = j.protectionPeriodH()
@@ -319,14 +319,6 @@ func (j *job) judgeLocalCure(r *LocalRule) (Finding, bool) {
 	is, should := say.temps(lowest, r.Value)
 	f.Sentence = sentence("the surface falls to %s, first too cold on %s; it has to be kept at %s for %s.", is, say.clock(first), should, say.hours(within))
 	return f, true
-}
-
-// protectedRun is the run under the protection that is planned, or else chosen.
-func (j *job) protectedRun() *course {
-	if j.run.coveredFrom.IsZero() && len(j.shield.layers) > 0 {
-		return &j.shield.run
-	}
-	return &j.run
 }
 
 // judgeLocalCool judges how fast the surface cools once it is bare again (UFGS

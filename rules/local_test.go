@@ -218,7 +218,7 @@ func TestLawrenceburgBarsCalciumChloride(t *testing.T) {
 	f := broken(t, under(steady(45), rulesOf("Lawrenceburg")...))
 	require.Len(t, f, 1)
 	require.Equal(t, "nonchloride_accelerator", f[0].Remedy.Kind)
-	require.Equal(t, "Order a non-chloride accelerator instead.", f[0].Remedy.Sentence)
+	require.Equal(t, "Order a non-chloride accelerator (2.64 % of product by mass of cement) instead.", f[0].Remedy.Sentence)
 }
 
 func TestOgden(t *testing.T) {

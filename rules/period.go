@@ -72,31 +72,60 @@ func (j *job) maintainedUntil(run *course) time.Time {
 	return until
 }
 
-// endProtection finds until when the layers are required, and the first working
-// hour at which taking them off is gentle enough.
-func (j *job) endProtection() {
+// An ending is until when layers are required and when they may come off; zero times
+// are not reached within the weather.
+type ending struct {
+	periodAt, strengthAt time.Time // the period is served; the strength is there
+	ends                 time.Time // the later of the two
+	gentle               time.Time // first hour after both at which baring is gentle
+	off                  time.Time // first working hour of those
+	governs              string    // period, strength or temperature
+}
+
+// endProtection finds the end of the layers that are required.
+func (j *job) endProtection() error {
 	s := &j.shield
-	s.periodAt, s.strengthAt, s.governs = j.requiredUntil(&s.run)
-	if s.ends = later(s.periodAt, s.strengthAt); s.ends.IsZero() {
-		return
+	open, err := j.uncovering(s.layers, &s.run)
+	if err != nil {
+		return err
 	}
-	for at := s.ends; !at.After(s.run.end); at = at.Add(time.Hour).Truncate(time.Hour) {
-		gentle, known := j.gentleAt(&s.run, at)
+	s.run = *open
+	s.ending = j.endOf(open, true, time.Time{})
+	return nil
+}
+
+// endOf is the end of protection on a run, not before from: with the published
+// period where it counts, else by strength alone.
+func (j *job) endOf(run *course, periodCounts bool, from time.Time) (e ending) {
+	e.periodAt, e.strengthAt, e.governs = j.requiredUntil(run)
+	if !periodCounts {
+		e.periodAt, e.governs = e.strengthAt, "strength"
+	}
+	if e.ends = later(e.periodAt, e.strengthAt); e.ends.IsZero() {
+		return e
+	}
+	first := e.ends
+	if from.After(first) {
+		first = from
+	}
+	for at := first; !at.After(run.end); at = at.Add(time.Hour).Truncate(time.Hour) {
+		gentle, known := j.gentleAt(run, at)
 		switch {
 		case !known:
-			return
+			return e
 		case !gentle:
 			continue
-		case s.gentle.IsZero():
-			s.gentle = at
+		case e.gentle.IsZero():
+			e.gentle = at
 		}
 		if j.workingHour(at) {
-			if s.off = at; at.Sub(s.ends) > 24*time.Hour {
-				s.governs = "temperature"
+			if e.off = at; at.Sub(first) > 24*time.Hour {
+				e.governs = "temperature"
 			}
-			return
+			return e
 		}
 	}
+	return e
 }
 
 // keptUntil is the one end of protection that people are told: the hour blankets

@@ -22,14 +22,16 @@ type shield struct {
 	holds  bool         // that run does not freeze
 	onBy   time.Time    // blankets later than this fail
 	late   string       // what two hours' delay does
-	ends   time.Time    // protection is required until: the later of the next two
-	off    time.Time    // first working hour it may come off
+	ending              // of layers
 
-	periodAt, strengthAt time.Time // the period is served; the strength is there
-	gentle               time.Time // first hour after both at which baring is gentle
-	governs              string
-	freezes              float64 // chance of freezing under layers; NaN when not drawn
+	freezes float64 // chance of freezing under layers; NaN when not drawn
+	chance  *Chance // under layers; nil when not drawn
+
+	spare ending // of planned blankets that nothing asks for
 }
+
+// adds reports whether the shield holds with more than the plan has.
+func (s *shield) adds(j *job) bool { return s.holds && (s.chosen != nil || j.fit != nil) }
 
 // A blankets is one way to lay what is at hand.
 type blankets struct {
@@ -110,7 +112,7 @@ func (j *job) planProtection() error {
 		}
 	}
 	if j.passes(&s.bare) {
-		return nil
+		return j.spareBlankets()
 	}
 	s.needed = true
 	if err := j.findLayers(); err != nil {
@@ -119,16 +121,37 @@ func (j *job) planProtection() error {
 	if len(s.layers) == 0 {
 		return nil
 	}
-	if err := j.keepCovered(); err != nil {
+	if err := j.endProtection(); err != nil {
 		return err
 	}
-	j.endProtection()
 	if !s.ends.IsZero() && !s.layers[0].OnAt.Before(s.ends) {
 		// Planned blankets that come when the period is served protect nothing.
 		*s = shield{needed: true, bare: s.bare, basis: s.basis, freezes: math.NaN()}
-		return nil
+		return j.spareBlankets()
 	}
 	return j.tryLate()
+}
+
+// spareBlankets finds from when planned blankets that nothing asks for may come off:
+// as if they were required, but for a period that counts only in cold weather.
+func (j *job) spareBlankets() error {
+	layers := j.c.Pour.Protection
+	if len(layers) == 0 {
+		return nil
+	}
+	open, err := j.uncovering(layers, &j.run)
+	if err != nil {
+		return err
+	}
+	var lie time.Time // all of them, from
+	for _, l := range layers {
+		if l.OnAt.After(lie) {
+			lie = l.OnAt
+		}
+	}
+	cold := j.limits.cold(j.underMaintained(open).lowestAirC)
+	j.shield.spare = j.endOf(open, cold, lie)
+	return nil
 }
 
 // findLayers takes the planned blankets where they pass, on the base made fit if
@@ -151,24 +174,22 @@ func (j *job) findLayers() error {
 	return j.chooseBlankets()
 }
 
-// keepCovered lets the layers lie on when the plan takes them off, so that the
-// end that is required can be seen.
-func (j *job) keepCovered() error {
-	s := &j.shield
-	open := slices.Clone(s.layers)
+// uncovering is run with the layers left on where the plan takes them off, so that
+// the end that is required can be seen.
+func (j *job) uncovering(layers []Protection, run *course) (*course, error) {
+	open := slices.Clone(layers)
 	changed := false
 	for i := range open {
 		changed = changed || open[i].OffAt != nil
 		open[i].OffAt = nil
 	}
 	if !changed {
-		return nil
+		return run, nil
 	}
 	p := j.readied()
 	p.covers = j.pourCovers(open)
-	var err error
-	s.run, err = j.follow(&p, central)
-	return err
+	left, err := j.follow(&p, central)
+	return &left, err
 }
 
 // passes reports whether a course neither comes near freezing early nor leaves
@@ -206,6 +227,17 @@ func (j *job) chooseBlankets() error {
 		s.chosen, s.layers, s.run, s.holds = &choices[i], choices[i].lay(j.c.Pour.Protection, on), runs[i], true
 	}
 	return nil
+}
+
+// coverForChance lays the least of what is at hand on concrete that the forecast as
+// it is keeps from freezing, and its error does not.
+func (j *job) coverForChance() error {
+	s := &j.shield
+	if err := j.chooseBlankets(); err != nil || s.chosen == nil {
+		return err
+	}
+	s.needed, s.spare = true, ending{}
+	return j.endProtection()
 }
 
 // best is the first trial that passes, else the first that at least does not
@@ -289,24 +321,6 @@ func delayed(list []Protection, by time.Duration) []Protection {
 		late[i].OnAt = late[i].OnAt.Add(by)
 	}
 	return late
-}
-
-// protected is what the hours come to under the protection that is asked for; nil
-// where that is no other than the plan's.
-func (j *job) protected() *Protected {
-	s := &j.shield
-	if !s.holds || (s.chosen == nil && j.fit == nil) || len(s.run.rows) == 0 {
-		return nil
-	}
-	day := j.dayOf(&j.plan, &s.run)
-	p := &Protected{
-		Timeline: j.timeline(&day, &s.run), MinTempBeforeCriticalC: new(s.run.minBeforeC),
-		Temperatures: j.temperatures(&s.run), Strength: s.run.strengths(),
-	}
-	if s.run.decided() {
-		p.FreezesBeforeCritical = new(s.run.frozeEarly)
-	}
-	return p
 }
 
 // protectionPlan is the shield as the answer prints it; nil when none is needed.

@@ -26,7 +26,7 @@ func (j *job) placed() bool { return j.c.AssessedAt.After(j.c.Pour.StartsAt) }
 
 // remedy finds for each finding the least that lifts it, runs it, and keeps it
 // when it passes.
-func (j *job) remedy(findings []Finding) error {
+func (j *job) remedy(findings []Finding) ([]Finding, error) {
 	for i := range findings {
 		f := &findings[i]
 		if f.Remedy != nil || f.Effect == Note {
@@ -34,14 +34,18 @@ func (j *job) remedy(findings []Finding) error {
 		}
 		var err error
 		if f.Remedy, err = j.remedyOf(f); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	j.settleCover(findings)
 	if err := j.settleDose(findings); err != nil {
-		return err
+		return nil, err
 	}
-	return j.moveTo(findings)
+	findings, err := j.carryOut(findings)
+	if err != nil {
+		return nil, err
+	}
+	return findings, j.moveTo(findings)
 }
 
 func (j *job) remedyOf(f *Finding) (*Remedy, error) {
@@ -114,27 +118,30 @@ func (j *job) againstFreezing() (*Remedy, error) {
 	if j.hasFrozen(&j.run) {
 		return j.recovery(), nil
 	}
+	var r *Remedy
 	if s.needed && s.holds {
-		r := j.fitRemedy()
-		if len(s.layers) > 0 {
+		if r = j.fitRemedy(); len(s.layers) > 0 {
 			r = j.blanketRemedy(s.layers)
 		}
 		chance := s.freezes
 		if math.IsNaN(chance) && j.chance != nil {
 			chance = j.chance.FreezesEarly
 		}
-		if r.AtHand = true; !(chance >= j.limits.value("chance.act")) {
+		if r.AtHand = true; !j.likely(chance) {
 			return r, nil
 		}
+		r.Passes = false // in the forecast as it is, but not within its error
 	}
-	if r, err := j.acceleratorAgainstFreezing(); r != nil || err != nil {
-		return r, err
+	if more, err := j.acceleratorAgainstFreezing(); more != nil || err != nil {
+		return more, err
 	}
-	r, err := j.hiredBlankets()
-	if r == nil && err == nil && j.placed() {
+	if more, err := j.hiredBlankets(); more != nil || err != nil {
+		return more, err
+	}
+	if r == nil && j.placed() {
 		r = j.recovery()
 	}
-	return r, err
+	return r, nil
 }
 
 func (j *job) guard() float64 { return j.limits.value("freeze.guard_c") }
@@ -186,28 +193,47 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 	if on.IsZero() {
 		return nil, nil
 	}
-	tries := make([]pour, len(hiredRM2KW))
-	layers := make([][]Protection, len(hiredRM2KW))
-	for i, r := range hiredRM2KW {
+	hired := hiredRM2KW
+	if best := j.c.Pour.warmest(); best != nil { // that has been tried
+		hired = slices.DeleteFunc(slices.Clone(hired), func(r float64) bool { return r <= best.rM2KW() })
+	}
+	tries := make([]pour, len(hired))
+	layers := make([][]Protection, len(hired))
+	for i, r := range hired {
 		layers[i] = append(slices.Clone(j.c.Pour.Protection), Protection{RM2KW: r, OnAt: on})
 		tries[i] = j.readied()
 		tries[i].covers = j.pourCovers(layers[i])
+	}
+	if len(tries) == 0 {
+		return nil, nil
 	}
 	runs, err := j.followAll(tries, proof)
 	if err != nil {
 		return nil, err
 	}
 	for i := range runs {
-		if runs[i].failsFreezing(j.guard()) || !runs[i].decided() {
+		if safe, err := j.keeps(&tries[i], layers[i], &runs[i]); err != nil {
+			return nil, err
+		} else if !safe {
 			continue
 		}
 		say := j.say()
 		return &Remedy{
-			Kind: "blankets", RM2KW: new(hiredRM2KW[i]), By: &on, Passes: true,
-			Sentence: fmt.Sprintf("Blankets of %s on by %s would keep it from freezing; none are listed as at hand.", say.rvalue(hiredRM2KW[i]), say.clock(on)),
+			Kind: "blankets", RM2KW: &hired[i], By: &on, Passes: true,
+			Sentence: fmt.Sprintf("Blankets of %s on by %s would keep it from freezing; none like that are listed as at hand.", say.rvalue(hired[i]), say.clock(on)),
 		}, nil
 	}
 	return nil, nil
+}
+
+// keeps reports whether a trial is kept from freezing early, in the forecast as it is
+// and within its error.
+func (j *job) keeps(p *pour, layers []Protection, run *course) (bool, error) {
+	if !run.decided() || run.failsFreezing(j.guard()) {
+		return false, nil
+	}
+	chance, err := j.chanceOfFreezing(p, layers)
+	return !j.likely(chance), err
 }
 
 // canAccelerate reports whether the plant can still dose an accelerator that the
@@ -244,7 +270,7 @@ func (j *job) quickened() ([]quicker, error) {
 		if err != nil {
 			return nil, err
 		}
-		all[i] = quicker{j.readied(), dose.DosePct, fmt.Sprintf("Order a non-chloride accelerator (%s of product by mass of cement)", percentOf(dose.DosePct))}
+		all[i] = quicker{j.readied(), dose.DosePct, "Order " + acceleratorWords(dose.DosePct)}
 		all[i].model = model
 	}
 	return all, nil
@@ -257,41 +283,51 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 	if err != nil {
 		return nil, err
 	}
-	safe := func(run *course) bool { return run.decided() && !run.failsFreezing(j.guard()) }
 	for i := range quickened {
 		q := &quickened[i]
-		run, err := j.follow(&q.pour, proof)
-		if err != nil {
-			return nil, err
-		}
-		if safe(&run) {
-			return &Remedy{
-				Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true,
-				Sentence: fmt.Sprintf("%s: it then has %s by %s and does not freeze.", q.words, j.critical(), j.say().clock(run.critical)),
-			}, nil
-		}
-		day := j.dayOf(&q.pour, &run)
-		best, on := j.c.Pour.warmest(), day.coverableAt()
-		if best == nil || on.IsZero() {
-			continue
-		}
-		q.covers = j.pourCovers(best.lay(j.c.Pour.Protection, on))
-		if run, err = j.follow(&q.pour, proof); err != nil {
-			return nil, err
-		}
-		if safe(&run) {
-			r := best.rM2KW()
-			cover := fmt.Sprintf("cover with blankets of %s by %s.", j.say().rvalue(r), j.say().clock(on))
-			return &Remedy{
-				Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true, Sentence: q.words + " and " + cover,
-				Steps: []Remedy{
-					{Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true, Sentence: q.words + "."},
-					{Kind: "blankets", RM2KW: &r, By: &on, AtHand: true, Passes: true, Sentence: upperFirst(cover)},
-				},
-			}, nil
+		r, err := j.accelerated(q)
+		if r != nil || err != nil {
+			return r, err
 		}
 	}
 	return nil, nil
+}
+
+// accelerated is one dose as a remedy, alone or with the best blankets at hand; nil
+// when that does not do.
+func (j *job) accelerated(q *quicker) (*Remedy, error) {
+	run, err := j.follow(&q.pour, proof)
+	if err != nil {
+		return nil, err
+	}
+	safe, err := j.keeps(&q.pour, j.c.Pour.Protection, &run)
+	if err != nil {
+		return nil, err
+	}
+	r := &Remedy{Kind: "accelerator", DosePct: &q.dosePct, By: j.orderBy(), AtHand: true, Passes: true}
+	if safe {
+		r.Sentence = fmt.Sprintf("%s: it then has %s by %s and does not freeze.", q.words, j.critical(), j.say().clock(run.critical))
+		return r, nil
+	}
+	day := j.dayOf(&q.pour, &run)
+	best, on := j.c.Pour.warmest(), day.coverableAt()
+	if best == nil || on.IsZero() {
+		return nil, nil
+	}
+	layers := best.lay(j.c.Pour.Protection, on)
+	q.covers = j.pourCovers(layers)
+	if run, err = j.follow(&q.pour, proof); err != nil {
+		return nil, err
+	}
+	if safe, err = j.keeps(&q.pour, layers, &run); err != nil || !safe {
+		return nil, err
+	}
+	dose, rM2KW := *r, best.rM2KW()
+	dose.Sentence = q.words + "."
+	cover := fmt.Sprintf("cover with blankets of %s by %s.", j.say().rvalue(rM2KW), j.say().clock(on))
+	r.Sentence = q.words + " and " + cover
+	r.Steps = []Remedy{dose, {Kind: "blankets", RM2KW: &rM2KW, By: &on, AtHand: true, Passes: true, Sentence: upperFirst(cover)}}
+	return r, nil
 }
 
 // orderBy is until when the mix can still be changed: the order can be cancelled,
@@ -352,7 +388,7 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 		return r, err
 	}
 	say := j.say()
-	type change struct {
+	type way struct {
 		kind, words string
 		p           pour
 		value, dose *float64
@@ -360,22 +396,22 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 	warm := j.warmestPlacedC()
 	warmer := func(p pour) pour { p.placedC = warm; return p }
 	canWarm := warm > j.plan.placedC+1
-	var changes []change
+	var ways []way
 	if canWarm {
-		changes = append(changes, change{"hotter_water", fmt.Sprintf("Order the concrete at %s", say.temp(warm)), warmer(j.readied()), &warm, nil})
+		ways = append(ways, way{"warmer_concrete", fmt.Sprintf("Order the concrete at %s", say.temp(warm)), warmer(j.readied()), &warm, nil})
 	}
 	quickened, err := j.quickened()
 	if err != nil {
 		return nil, err
 	}
 	for _, q := range quickened {
-		changes = append(changes, change{"accelerator", q.words, q.pour, nil, &q.dosePct})
+		ways = append(ways, way{"accelerator", q.words, q.pour, nil, &q.dosePct})
 		if canWarm {
-			changes = append(changes, change{"accelerator", fmt.Sprintf("%s and the concrete at %s", q.words, say.temp(warm)), warmer(q.pour), &warm, &q.dosePct})
+			ways = append(ways, way{"accelerator", fmt.Sprintf("%s and the concrete at %s", q.words, say.temp(warm)), warmer(q.pour), &warm, &q.dosePct})
 		}
 	}
-	for i := range changes {
-		c := &changes[i]
+	for i := range ways {
+		c := &ways[i]
 		run, err := j.follow(&c.p, proof)
 		if err != nil {
 			return nil, err
@@ -385,7 +421,7 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 			continue
 		}
 		return &Remedy{
-			Kind: c.kind, ValueC: c.value, DosePct: c.dose, By: j.orderBy(), AtHand: true, Passes: true,
+			Kind: c.kind, ValueC: c.value, PlacedC: c.value, DosePct: c.dose, By: j.orderBy(), AtHand: true, Passes: true,
 			Sentence: fmt.Sprintf("%s: finishing then ends about %s.", c.words, say.clock(day.finishingEnds)),
 		}, nil
 	}

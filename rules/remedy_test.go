@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"slices"
 	"testing"
 	"time"
@@ -24,25 +25,56 @@ func applied(c Case, r *Remedy) Case {
 		p.GroundCover = append(slices.Clone(p.GroundCover), GroundCover{Kind: "blanket", RM2KW: *r.RM2KW, OnAt: *r.By})
 	case "heat_ground":
 		p.GroundCover = append(slices.Clone(p.GroundCover), GroundCover{Kind: "heated", RM2KW: *r.RM2KW, HeatWM2: heatUnderCoverWm2, OnAt: *r.By})
-	case "accelerator":
-		dose := Admixture{Kind: nonchloride, DosePct: *r.DosePct}
-		p.Mix.Admixtures = append(slices.DeleteFunc(slices.Clone(p.Mix.Admixtures), func(a Admixture) bool { return a.Kind == nonchloride }), dose)
-		if r.ValueC != nil {
-			p.PlacedTempC = r.ValueC
-		}
+	case "accelerator", insteadOfChloride:
 		for i := range r.Steps {
 			if r.Steps[i].Kind == "blankets" {
 				c = applied(c, &r.Steps[i])
 			}
 		}
-	case "hotter_water":
-		p.PlacedTempC = r.ValueC
+		return reordered(c, r)
+	case "hotter_water", "heat_aggregates", "warmer_concrete", "cooler_concrete":
+		return reordered(c, r)
+	case "windbreak":
+		p.WindbreakUp = true
 	case "lights":
 		p.Crew.Lights = true
 	case "earlier_start", "later_start", "another_day":
 		by := r.StartsAt.Sub(p.StartsAt)
 		p.StartsAt, p.Crew.DayEndsAt = *r.StartsAt, p.Crew.DayEndsAt.Add(by)
 		p.Protection = shifted(p.Protection, by)
+	}
+	return c
+}
+
+// reordered is the case with what a remedy changes of the order.
+func reordered(c Case, r *Remedy) Case {
+	p := &c.Pour
+	if r.DosePct != nil {
+		p.Mix.Admixtures = slices.DeleteFunc(slices.Clone(p.Mix.Admixtures), func(a Admixture) bool {
+			return a.Kind == nonchloride || a.Kind == calciumChloride && r.Kind == insteadOfChloride
+		})
+		p.Mix.Admixtures = append(p.Mix.Admixtures, Admixture{Kind: nonchloride, DosePct: *r.DosePct})
+	}
+	if r.PlacedC != nil {
+		p.PlacedTempC = r.PlacedC
+	}
+	if r.Kind == "heat_aggregates" {
+		p.Plant.AggregateTempC = r.ValueC
+	}
+	return c
+}
+
+// onOrder is the case with all that the remedies at hand of an assessment order.
+func onOrder(c Case, a *Assessment) Case {
+	warmest := math.Inf(-1)
+	for i := range a.Findings {
+		f := &a.Findings[i]
+		if r := f.Remedy; r != nil && r.AtHand && r.Passes && f.Effect != Note {
+			if c = reordered(c, r); r.PlacedC != nil {
+				warmest = math.Max(warmest, *r.PlacedC)
+				c.Pour.PlacedTempC = &warmest
+			}
+		}
 	}
 	return c
 }
@@ -70,7 +102,7 @@ func TestRemediesPassTheirOwnRerun(t *testing.T) {
 			c.Weather = all[max(0, now-30*24):min(len(all), now+7*24)]
 			a := Assess(c, Options{})
 			oneDose(t, &a)
-			together := c
+			together := onOrder(c, &a)
 			movesLeft := false
 			for i := range a.Findings {
 				f := &a.Findings[i]
@@ -81,6 +113,9 @@ func TestRemediesPassTheirOwnRerun(t *testing.T) {
 				movesLeft = movesLeft || f.remaining() == EffectMove
 				seen[f.Remedy.Kind]++
 				rerun := c
+				if f.Remedy.StartsAt == nil {
+					rerun = onOrder(rerun, &a)
+				}
 				if f.Rule != "ground.frozen" && f.Remedy.StartsAt == nil {
 					rerun = onFitBase(rerun, &a)
 				}

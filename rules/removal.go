@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -151,6 +152,29 @@ func (c *Case) lengthOverHeight() float64 {
 	return c.Pour.LengthMM / c.Pour.HeightMM
 }
 
+// protectionNotRequired notes from when planned blankets that nothing asks for may
+// come off.
+func (j *job) protectionNotRequired() []Finding {
+	s := j.last().shield
+	if len(j.c.Pour.Protection) == 0 || s.needed && s.spare.ends.IsZero() {
+		return nil
+	}
+	say, e := j.say(), &s.spare
+	f := j.finding("protection.not_required", Note, "removal.diff_c")
+	if e.off.IsZero() {
+		f.Sentence = "Nothing here requires the planned blankets. The weather given does not reach to where they may come off: keep them on until it does."
+		return []Finding{f}
+	}
+	f.FirstAt = &e.off
+	period := ""
+	if hours, _ := j.protectionPeriodH(); hours > 0 && !e.periodAt.Equal(e.strengthAt) {
+		period = fmt.Sprintf(", the period of %s that is published for cold weather is served", say.hours(hours))
+	}
+	f.Sentence = sentence("Nothing here requires the planned blankets. They may come off from %s: the coldest concrete then has %s%s, and baring it is within the published cooling. Leave them on longer where the specification asks for it.",
+		say.clock(e.off), j.critical(), period)
+	return []Finding{f}
+}
+
 // formsOff is the first hour at which forms have stood long enough in warmth, not
 // necessarily in one stretch (ACI 347R-94), with the concrete past its critical
 // strength; zero when it is not reached.
@@ -175,7 +199,7 @@ func (j *job) formsStrip() []Finding {
 		return nil
 	}
 	warmC, neededH := j.limits.value("forms.warm_c"), j.limits.value("forms.warm_h")
-	off := j.protectedRun().formsOff(warmC, neededH)
+	off := j.toCome().formsOff(warmC, neededH)
 	if off.IsZero() {
 		return nil
 	}

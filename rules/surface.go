@@ -280,7 +280,7 @@ func (j *job) snowOnBase() (Finding, bool) {
 // winter wind they are weighed down as a matter of course, which is a note; in a
 // storm they leave unless battened, and the pour depends on them.
 func (j *job) windBlankets() []Finding {
-	run := j.protectedRun()
+	run := j.toCome()
 	weigh, batten := j.limits.value("wind.gust_note_ms"), j.limits.value("wind.gust_protect_ms")
 	var first time.Time
 	var hours, most float64

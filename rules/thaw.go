@@ -202,7 +202,7 @@ func (j *job) fitRemedy() *Remedy {
 		does = fmt.Sprintf("Heat the base with %s under blankets of %s", say.units.HeatFlow(heatUnderCoverWm2), say.rvalue(fit.rM2KW))
 	}
 	if fit.tooLate {
-		r.Sentence = fmt.Sprintf("%s: it takes about %s, too long for this start.", does, say.hours(fit.hours))
+		r.Sentence = fmt.Sprintf("%s: it takes about %s, more than is left before this start.", does, say.hours(fit.hours))
 		return r
 	}
 	r.Sentence = fmt.Sprintf("%s from %s on, %s before placing, and check it by hand at first light.", does, say.clock(fit.from), say.hours(fit.hours))

@@ -81,10 +81,7 @@ func (j *job) open() string {
 	if age, old := j.tooStale(); old {
 		return j.oldForecast(age)
 	}
-	run := &j.run
-	if j.shield.holds {
-		run = &j.shield.run
-	}
+	run := j.toCome()
 	if !run.decided() {
 		return fmt.Sprintf("the weather given ends %s, before the concrete reaches %s; whether it freezes first is not known",
 			say.clock(run.end), j.critical())
@@ -137,6 +134,9 @@ func (j *job) placeHeadline() string {
 	}
 	if !j.run.critical.IsZero() {
 		h += fmt.Sprintf(", %s by %s", j.critical(), say.clock(j.run.critical))
+	}
+	if off := j.shield.spare.off; !off.IsZero() {
+		h += ", blankets may come off from " + say.clock(off)
 	}
 	return h + "."
 }

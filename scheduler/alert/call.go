@@ -144,7 +144,8 @@ func (c Course) hours() rules.Timeline {
 }
 
 // cover is when the blankets go on and come off: as the assessment asks, else as
-// planned, and not off before the required end.
+// planned, and not off before the required end, or the hour that is safe where
+// nothing requires them.
 func (c Course) cover() (on, off *time.Time) {
 	if c.Assessment == nil {
 		return nil, nil
@@ -160,10 +161,22 @@ func (c Course) cover() (on, off *time.Time) {
 			off = p.OffAt
 		}
 	}
-	if end := c.hours().ProtectUntilAt; on != nil && end != nil && (off == nil || off.Before(*end)) {
-		off = end
+	t := c.hours()
+	if t.UncoverFromAt != nil { // blankets that nothing asks for, planned or seen
+		return on, latest(off, t.UncoverFromAt)
+	}
+	if on != nil {
+		off = latest(off, t.ProtectUntilAt)
 	}
 	return on, off
+}
+
+// latest is the later of two times that may not be known.
+func latest(a, b *time.Time) *time.Time {
+	if a == nil || b != nil && a.Before(*b) {
+		return b
+	}
+	return a
 }
 
 func earlier(a, b time.Time) time.Time {

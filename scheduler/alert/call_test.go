@@ -78,6 +78,16 @@ func TestCalls(t *testing.T) {
 		{alert.CallSaw, "Fri 02:45", "Fri 07:00"},
 		{alert.CallUncover, "Sat 19:00", "Mon 07:00"},
 	}, lines(place), "planned blankets stay on for the required period")
+	after := func(h int) *time.Time { return new(start.Add(time.Duration(h) * time.Hour)) }
+	spare := place
+	spare.Assessment = &rules.Assessment{Verdict: rules.Place, Timeline: rules.Timeline{StartsAt: start, UncoverFromAt: after(48)}}
+	require.Equal(t, line{alert.CallUncover, "Sat 07:00", "Sun 19:00"}, lines(spare)[3], "planned blankets that nothing asks for come off when it is safe")
+	spare.Planned = []rules.Protection{{RM2KW: 0.7, OnAt: start.Add(10 * time.Hour), OffAt: after(54)}}
+	require.Equal(t, line{alert.CallUncover, "Sat 13:00", "Mon 01:00"}, lines(spare)[3], "or later, as planned")
+	spare.Planned[0].OffAt = after(20)
+	require.Equal(t, line{alert.CallUncover, "Sat 07:00", "Sun 19:00"}, lines(spare)[3], "and not sooner")
+	spare.Planned = nil
+	require.Equal(t, line{alert.CallUncover, "Sat 07:00", "Sun 19:00"}, lines(spare)[2], "blankets seen on site")
 	place.Planned = nil
 	require.NotContains(t, lines(place), alert.CallUncover, "nothing lies on it")
 

@@ -149,7 +149,11 @@ func (w *words) uncover() {
 	if w.Assessment == nil {
 		return
 	}
-	w.say("By the course of the weather the required period and strength are reached")
+	if w.hours().UncoverFromAt != nil {
+		w.say("In this weather nothing requires the cover any longer, and by the course of it the coldest concrete has %s", w.Stress(w.Assessment.CriticalMPa))
+	} else {
+		w.say("By the course of the weather the required period and strength are reached")
+	}
 	if p := w.Assessment.Protection; p != nil {
 		w.say("Take the cover off gradually: at most %s colder in the first 24 hours", w.TempChange(p.CoolDropC))
 	} else {

@@ -77,6 +77,19 @@ func CalciumChloride(dosePct float64, p Product) Accelerator {
 // by mass of cement. Beyond 2.64 % nothing more is gained.
 func NonChloride(dosePct float64) Accelerator { return interpolate(nonChloride, dosePct) }
 
+// NonChlorideLike is the least dose of a liquid non-chloride product, percent by mass
+// of cement, that sets concrete as soon as a multiplier of set; the highest dose
+// that gains anything where none does.
+func NonChlorideLike(set float64) (dosePct float64) {
+	for i := 1; i < len(nonChloride); i++ {
+		lo, hi := nonChloride[i-1], nonChloride[i]
+		if set <= hi.Set {
+			return lo.pct + math.Max(0, set-lo.Set)/(hi.Set-lo.Set)*(hi.pct-lo.pct)
+		}
+	}
+	return nonChloride[len(nonChloride)-1].pct
+}
+
 func interpolate(table []dosed, pct float64) Accelerator {
 	for i := 1; i < len(table); i++ {
 		lo, hi := table[i-1], table[i]

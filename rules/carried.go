@@ -1,0 +1,268 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"frostgate/rules/physics/concrete"
+)
+
+// A change is what remedies at hand change before the concrete lies.
+type change struct {
+	dosePct     float64  // of a non-chloride accelerator; 0: none
+	instead     bool     // of calcium chloride
+	placedC     *float64 // the concrete at placing
+	aggregatesC *float64 // heated at the plant
+	windbreak   bool
+}
+
+// changeOf is what the remedies of findings change; what is only noted is left as
+// planned.
+func changeOf(findings []Finding) change {
+	var c change
+	for i := range findings {
+		f := &findings[i]
+		r := f.Remedy
+		if f.Effect == Note || r == nil || !r.AtHand || !r.Passes || r.StartsAt != nil {
+			continue
+		}
+		if r.DosePct != nil {
+			c.dosePct = math.Max(c.dosePct, *r.DosePct)
+			c.instead = c.instead || r.Kind == insteadOfChloride
+		}
+		if r.PlacedC != nil && (c.placedC == nil || *c.placedC < *r.PlacedC) {
+			c.placedC = r.PlacedC
+		}
+		if r.Kind == "heat_aggregates" {
+			c.aggregatesC = r.ValueC
+		}
+		c.windbreak = c.windbreak || r.Kind == "windbreak"
+	}
+	return c
+}
+
+// last is the job as it will be once all that it asks for is done.
+func (j *job) last() *job {
+	if j.done != nil {
+		return j.done
+	}
+	return j
+}
+
+// toCome is the run that will happen once all that is asked for is done.
+func (j *job) toCome() *course {
+	w := j.last()
+	if w.shield.adds(w) {
+		return &w.shield.run
+	}
+	return &w.run
+}
+
+// carryOut runs the job once more with all that its remedies change before the
+// concrete lies: blankets are then chosen after those hours, and what rests on the
+// hours that people act by is judged by them.
+func (j *job) carryOut(findings []Finding) ([]Finding, error) {
+	ch := changeOf(findings)
+	if ch == (change{}) || j.placed() {
+		return findings, nil
+	}
+	w, err := j.changed(&ch)
+	if err != nil {
+		return nil, err
+	}
+	theirs := w.judge()
+	for i := range theirs {
+		if f := &theirs[i]; f.Remedy == nil && hangsOnCover(f.Rule) {
+			if f.Remedy, err = w.remedyOf(f); err != nil {
+				return nil, err
+			}
+		}
+	}
+	j.done = w
+	j.takeCover(findings, theirs, &ch)
+	return j.takeHours(findings, theirs), nil
+}
+
+// hangsOnCover reports whether blankets are the first remedy of a rule.
+func hangsOnCover(rule string) bool {
+	return rule == "slab.freezes_early" || rule == "slab.below_maintain_temp"
+}
+
+// changed is the job with a change made and its base made fit.
+func (j *job) changed(ch *change) (*job, error) {
+	w := *j
+	w.carried = true
+	w.shield, w.laid, w.chance, w.drawn, w.colder, w.tried, w.assumed, w.dose = shield{}, nil, nil, nil, nil, nil, nil, 0
+	p := &w.c.Pour
+	if ch.instead {
+		p.Mix.Admixtures = slices.DeleteFunc(slices.Clone(p.Mix.Admixtures), func(a Admixture) bool { return a.Kind == calciumChloride })
+	}
+	if ch.dosePct > 0 {
+		p.Mix.Admixtures = append(slices.Clone(p.Mix.Admixtures), Admixture{Kind: nonchloride, DosePct: ch.dosePct})
+	}
+	if ch.placedC != nil {
+		p.PlacedTempC = ch.placedC
+	}
+	if ch.aggregatesC != nil {
+		p.Plant.AggregateTempC = ch.aggregatesC
+	}
+	p.WindbreakUp = p.WindbreakUp || ch.windbreak
+	w.batch = w.order(p.StartsAt)
+	plan, err := w.planned()
+	if err != nil {
+		return nil, err
+	}
+	plan.factors = j.plan.factors
+	w.plan = plan
+	w.plan = w.readied()
+	return &w, w.followPlan()
+}
+
+// takeCover lets remedies by blankets be those of the job carried out: later or
+// earlier, fewer, or none where the change alone is enough.
+func (j *job) takeCover(findings, theirs []Finding, ch *change) {
+	for i := range findings {
+		f := &findings[i]
+		if !hangsOnCover(f.Rule) || f.Effect == Note {
+			continue
+		}
+		k := slices.IndexFunc(theirs, func(g Finding) bool { return g.Rule == f.Rule && g.Effect != Note })
+		switch {
+		case k < 0:
+			f.Remedy = j.enough(f, ch)
+		case theirs[k].Remedy != nil:
+			ordered := f.Remedy != nil && f.Remedy.DosePct != nil // blankets alone do not do
+			if f.Remedy = theirs[k].Remedy; ordered && f.Remedy.DosePct == nil {
+				f.Remedy = j.together(f.Remedy, ch)
+			}
+		}
+	}
+}
+
+// enough is the change as the remedy of what it lifts alone.
+func (j *job) enough(f *Finding, ch *change) *Remedy {
+	r := j.ordering(ch)
+	run, say := &j.done.run, j.say()
+	if f.Rule == "slab.freezes_early" {
+		r.Sentence += fmt.Sprintf(": it then has %s by %s and does not freeze.", j.critical(), say.clock(run.critical))
+		return r
+	}
+	limit, _ := j.maintainMinC()
+	r.Sentence += fmt.Sprintf(": it then keeps at least %s without more blankets.", say.temp(limit))
+	return r
+}
+
+// together is the change and what lies on the concrete then, two steps of one remedy.
+func (j *job) together(cover *Remedy, ch *change) *Remedy {
+	first := j.ordering(ch)
+	r := *first
+	r.Sentence += ". " + cover.Sentence
+	first.Sentence += "."
+	r.AtHand, r.Passes = cover.AtHand, cover.Passes
+	r.Steps = []Remedy{*first, *cover}
+	return &r
+}
+
+// ordering is the change as something to order, its sentence still open.
+func (j *job) ordering(ch *change) *Remedy {
+	r := &Remedy{Kind: "accelerator", PlacedC: ch.placedC, By: j.orderBy(), AtHand: true, Passes: true}
+	var words []string
+	if ch.dosePct > 0 {
+		r.DosePct = &ch.dosePct
+		words = append(words, acceleratorWords(ch.dosePct))
+		if ch.instead {
+			r.Kind = insteadOfChloride
+		}
+	}
+	if ch.placedC != nil {
+		r.ValueC = ch.placedC
+		if len(words) == 0 {
+			r.Kind = "warmer_concrete"
+		}
+		words = append(words, "the concrete at "+j.say().temp(*ch.placedC))
+	}
+	if len(words) == 0 {
+		r.Kind, r.By, r.Sentence = "windbreak", nil, "Set up windbreaks"
+		return r
+	}
+	r.Sentence = "Order " + strings.Join(words, " and ")
+	return r
+}
+
+// acceleratorWords is a dose of accelerator as it is ordered.
+func acceleratorWords(dosePct float64) string {
+	return fmt.Sprintf("a non-chloride accelerator (%s of product by mass of cement)", percentOf(dosePct))
+}
+
+// byHours are the rules that judge the hours that people act by.
+var byHours = []string{"protection.not_required", "forms.strip", "wind.blankets", "saw.next_day"}
+
+// takeHours lets what hangs on the hours be judged by those of the job carried out,
+// and adds what asks to move only then.
+func (j *job) takeHours(findings, theirs []Finding) []Finding {
+	moves := func(rule string) bool {
+		return slices.ContainsFunc(findings, func(f Finding) bool { return f.Rule == rule && f.Effect == EffectMove })
+	}
+	var all []Finding
+	for i := range ruleTable {
+		id, from := ruleTable[i].id, findings
+		if slices.Contains(byHours, id) {
+			from = theirs
+		}
+		for k := range from {
+			if from[k].Rule == id {
+				all = append(all, from[k])
+			}
+		}
+		for k := range theirs {
+			if g := theirs[k]; g.Rule == id && g.remaining() == EffectMove && !moves(id) {
+				g.Sentence = "With what is asked for above: " + lowerFirst(g.Sentence)
+				all = append(all, g)
+			}
+		}
+	}
+	return all
+}
+
+// protected is what the hours come to with all that is asked for; nil where that is
+// no more than the plan's.
+func (j *job) protected() *Protected {
+	w := j.last()
+	run := j.toCome()
+	if run == &j.run || len(run.rows) == 0 {
+		return nil
+	}
+	day := w.dayOf(&w.plan, run)
+	p := &Protected{
+		Timeline: w.timeline(&day, run), Chance: w.chance, MinTempBeforeCriticalC: new(run.minBeforeC),
+		Temperatures: w.temperatures(run), Strength: run.strengths(),
+	}
+	if w.shield.adds(w) && w.shield.chance != nil {
+		p.Chance = w.shield.chance
+	}
+	if j.done != nil {
+		p.Batch = w.batch
+	}
+	if run.decided() {
+		p.FreezesBeforeCritical = new(run.frozeEarly)
+	}
+	return p
+}
+
+// insteadOfChloride is the kind of a remedy that takes another accelerator in place
+// of calcium chloride.
+const insteadOfChloride = "nonchloride_accelerator"
+
+// likeChloride is the dose of a non-chloride product that sets concrete as soon as
+// its calcium chloride does, or the highest.
+func (c *Case) likeChloride() float64 {
+	var as concrete.Accelerator
+	for _, a := range c.Pour.Mix.Admixtures {
+		if a.Kind == calciumChloride {
+			as = as.And(concrete.CalciumChloride(a.DosePct, product(a)))
+		}
+	}
+	return math.Ceil(100*concrete.NonChlorideLike(as.Set)) / 100
+}

@@ -1,7 +1,7 @@
 package scheduler
 
 import (
-	"net/url"
+	"slices"
 	"time"
 
 	"frostgate/db"
@@ -10,22 +10,32 @@ import (
 	"github.com/google/uuid"
 )
 
-// acknowledgeable is an event with the link by which the people at one endpoint
-// can acknowledge its alert; as it is when there is nothing to acknowledge, or
+// acknowledgeable is an event with the links by which the people at one endpoint
+// can acknowledge what it tells; as it is when there is nothing to acknowledge, or
 // links would lead nowhere.
 func (n *notifier) acknowledgeable(e *alert.Event, to db.Endpoint) *alert.Event {
+	own := *e
+	own.Links.Acknowledge = n.ackLink(e.Alert, to)
+	if e.Group != nil {
+		group := *e.Group
+		group.Items = slices.Clone(group.Items)
+		for i := range group.Items {
+			group.Items[i].Acknowledge = n.ackLink(group.Items[i].Alert, to)
+		}
+		own.Group = &group
+	}
+	return &own
+}
+
+// ackLink is the address by which the people at an endpoint can acknowledge an
+// alert; empty when it is over, or links would lead nowhere.
+func (n *notifier) ackLink(a alert.EventAlert, to db.Endpoint) string {
 	key := n.s.db.DeriveKey(alert.AckLinkPurpose)
-	if n.s.cfg.PublicURL == "" || key == nil || e.Alert.ID == uuid.Nil || !e.Alert.Condition.InForce() {
-		return e
+	if key == nil || a.ID == uuid.Nil || !a.Condition.InForce() {
+		return ""
 	}
 	link := alert.AckLink{
-		AlertID: e.Alert.ID, EndpointID: to.ID, Episode: e.Alert.Episode, Expires: n.now.Add(alert.AckLinkLasts).Truncate(time.Second),
+		AlertID: a.ID, EndpointID: to.ID, Episode: a.Episode, Expires: n.now.Add(alert.AckLinkLasts).Truncate(time.Second),
 	}
-	address, err := url.JoinPath(n.s.cfg.PublicURL, "a", link.Token(key))
-	if err != nil {
-		return e
-	}
-	own := *e
-	own.Links.Acknowledge = address
-	return &own
+	return n.s.address("a", link.Token(key))
 }

@@ -153,7 +153,7 @@ func (n *notifier) messageOf(ctx context.Context, to db.Endpoint, events []*aler
 		if len(covers) > 1 {
 			e.Covers = covers
 		}
-		d, err := deliveryOf(n.acknowledgeable(e, to), to, worst)
+		d, err := n.deliveryOf(ctx, n.acknowledgeable(e, to), to, worst)
 		if err != nil {
 			return uuid.Nil, err
 		}
@@ -170,7 +170,7 @@ func (n *notifier) messageOf(ctx context.Context, to db.Endpoint, events []*aler
 	if err != nil {
 		return id, err
 	}
-	d, err := deliveryOf(e, to, worst)
+	d, err := n.deliveryOf(ctx, n.acknowledgeable(e, to), to, worst)
 	if err != nil {
 		return id, err
 	}

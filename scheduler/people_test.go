@@ -3,6 +3,7 @@ package scheduler_test
 import (
 	"encoding/json"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -334,6 +335,16 @@ func TestGroupedMessage(t *testing.T) {
 	require.NoError(t, json.Unmarshal(d.Body, &e))
 	require.Len(t, e.Group.Items, 20)
 	require.Equal(t, 5, e.Group.More)
+	for _, item := range e.Group.Items {
+		token, ok := strings.CutPrefix(item.Acknowledge, "https://frostgate.example/a/")
+		require.True(t, ok)
+		link, err := alert.ReadAckLink(w.db.DeriveKey(alert.AckLinkPurpose), token, w.clock.Now())
+		require.NoError(t, err)
+		require.Equal(t, item.Alert.ID, link.AlertID)
+		require.Equal(t, list.Items[0].EndpointID, link.EndpointID)
+	}
+	require.Empty(t, e.Links.Acknowledge, "each matter has its own")
+	require.Zero(t, w.count("select count(*) from notices where convert_from(payload, 'UTF8') like '%/a/%'"), "links are of one endpoint and not kept with the notice")
 	covered := map[string]int{}
 	for _, c := range e.Covers {
 		require.Equal(t, 1, c.Transition)

@@ -85,7 +85,7 @@ func TestCloudEvents(t *testing.T) {
 	}
 	require.Equal(t, of["alert"].Alert.ID.String(), subject("alert"))
 	require.Equal(t, of["call"].Pour.ID.String(), subject("call"), "of no alert")
-	for _, shape := range []string{"group", "digest", "endpoint"} {
+	for _, shape := range []string{"group", "group with links", "digest", "endpoint"} {
 		require.Nil(t, subject(shape), shape)
 	}
 }

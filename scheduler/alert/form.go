@@ -109,6 +109,9 @@ func Write(e *Event, name, template string) (contentType string, body []byte, er
 	for i := range lines {
 		lines[i].text = printable(lines[i].text)
 	}
+	if e.Group != nil {
+		e.Group.acknowledgeBy(lines)
+	}
 	return f.contentType, f.fit(e, lines, e.tag(), links{cmp.Or(e.Links.Pour, e.Links.Alert), e.Links.Acknowledge}), nil
 }
 
@@ -123,8 +126,9 @@ func (e *Event) tag() string {
 	return fmt.Sprintf("Alert %.8s, message %d.%d", e.Alert.ID, e.Alert.Episode, e.Alert.Transition)
 }
 
-// A line is one thought of a message.
-type line struct{ text string }
+// A line is one thought of a message, with the address by which what it tells can
+// be acknowledged when there is one.
+type line struct{ text, acknowledge string }
 
 func linesOf(texts []string) []line {
 	lines := make([]line, len(texts))
@@ -136,30 +140,34 @@ func linesOf(texts []string) []line {
 
 // fit writes as many lines as the limit allows, whole ones from the top, the
 // next cut between two characters as people see them, then how many more there
-// were, the tag and the link. What it takes grows with the length of the lines, and
-// no faster.
+// were, the tag and the link. When all lines fit they get their links to acknowledge
+// by, from the top, as far as there is room. What it takes grows with the length of
+// the lines, and no faster.
 func (f form) fit(e *Event, lines []line, tag string, at links) []byte {
 	some := func(whole int, cut string) []line {
-		said := slices.Clone(lines[:whole])
+		said := linesWith(lines[:whole], 0)
 		left := len(lines) - whole
 		if cut != "" {
-			said, left = append(said, line{cut + "…"}), left-1
+			said, left = append(said, line{text: cut + "…"}), left-1
 		}
 		switch {
 		case left == 1:
-			said = append(said, line{"1 more line left out."})
+			said = append(said, line{text: "1 more line left out."})
 		case left > 1:
-			said = append(said, line{fmt.Sprintf("%d more lines left out.", left)})
+			said = append(said, line{text: fmt.Sprintf("%d more lines left out.", left)})
 		}
 		if tag != "" {
-			said = append(said, line{tag})
+			said = append(said, line{text: tag})
 		}
 		return said
 	}
 	fits := func(whole int, cut string) bool { return f.size(some(whole, cut), at) <= f.limit }
 	room := f.room(lines)
 	if room == len(lines) && fits(room, "") {
-		return f.body(e, some(room, ""), at)
+		said := some(room, "")
+		with := func(links int) []line { return append(linesWith(lines, links), said[room:]...) }
+		n := sort.Search(len(lines), func(i int) bool { return f.size(with(i+1), at) > f.limit })
+		return f.body(e, with(n), at)
 	}
 	room = min(room, len(lines)-1)
 	whole := sort.Search(room, func(n int) bool { return !fits(n+1, "") })
@@ -170,6 +178,15 @@ func (f form) fit(e *Event, lines []line, tag string, at links) []byte {
 		return f.body(e, some(whole, ""), at)
 	}
 	return f.body(e, some(whole, next[:ends[n-1]]), at)
+}
+
+// linesWith is lines with the links of the first few of them.
+func linesWith(lines []line, links int) []line {
+	said := slices.Clone(lines)
+	for i := links; i < len(said); i++ {
+		said[i].acknowledge = ""
+	}
+	return said
 }
 
 // room is how many whole lines there may be room for: a character takes one of the
@@ -232,6 +249,9 @@ func text(lines []line, at links) string {
 			said.WriteByte('\n')
 		}
 		said.WriteString(l.text)
+		if l.acknowledge != "" {
+			said.WriteString("\nAcknowledge: " + l.acknowledge)
+		}
 	}
 	if at.open != "" {
 		said.WriteString("\n" + at.open)
@@ -317,6 +337,9 @@ func cardBody(_ *Event, lines []line, at links) []byte {
 			b["weight"] = "Bolder"
 		}
 		blocks = append(blocks, b)
+		if l.acknowledge != "" {
+			blocks = append(blocks, block{"type": "ActionSet", "actions": []block{opens("Acknowledge", l.acknowledge)}})
+		}
 	}
 	card := block{"type": "AdaptiveCard", "version": "1.2", "body": blocks}
 	var actions []block
@@ -347,6 +370,9 @@ func marked(lines []line, at links, open, between string) string {
 	var said []string
 	for _, l := range lines {
 		said = append(said, html.EscapeString(l.text))
+		if l.acknowledge != "" {
+			said = append(said, anchor("Acknowledge", l.acknowledge))
+		}
 	}
 	if at.open != "" {
 		said = append(said, anchor(open, at.open))

@@ -22,14 +22,15 @@ type EventGroup struct {
 
 // An EventItem is one matter in a grouped message.
 type EventItem struct {
-	ID     uuid.UUID  `json:"id"` // of its notice
-	Type   string     `json:"type"`
-	At     time.Time  `json:"at"`
-	Text   string     `json:"text"` // one line
-	Reason string     `json:"reason,omitempty"`
-	Alert  EventAlert `json:"alert,omitzero"`
-	Pour   *EventPour `json:"pour,omitempty"`
-	Link   string     `json:"link,omitempty"`
+	ID          uuid.UUID  `json:"id"` // of its notice
+	Type        string     `json:"type"`
+	At          time.Time  `json:"at"`
+	Text        string     `json:"text"` // one line
+	Reason      string     `json:"reason,omitempty"`
+	Alert       EventAlert `json:"alert,omitzero"`
+	Pour        *EventPour `json:"pour,omitempty"`
+	Link        string     `json:"link,omitempty"`
+	Acknowledge string     `json:"acknowledge,omitempty"` // signed, of one receiver, and good for a while
 }
 
 // An EventCover is one transition that a message tells, as it stands or by what
@@ -75,6 +76,13 @@ func (e *Event) composeGroup(say func(string, ...any)) {
 	}
 	if e.Group.More > 0 {
 		say("And %d more", e.Group.More)
+	}
+}
+
+// acknowledgeBy gives the lines of a grouped message the links of their matters.
+func (g *EventGroup) acknowledgeBy(lines []line) {
+	for i, item := range g.Items {
+		lines[1+i].acknowledge = item.Acknowledge // the first is the headline
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html"
 	"io"
+	"maps"
 	"mime"
 	"mime/multipart"
 	"mime/quotedprintable"
@@ -179,7 +180,10 @@ func cardLines(t *testing.T, body string) (lines []string) {
 	var card struct {
 		Attachments []struct {
 			Content struct {
-				Body    []struct{ Text string }
+				Body []struct {
+					Text    string
+					Actions []struct{ Title, URL string }
+				}
 				Actions []struct{ URL string }
 			}
 		}
@@ -187,6 +191,12 @@ func cardLines(t *testing.T, body string) (lines []string) {
 	require.NoError(t, json.Unmarshal([]byte(body), &card))
 	content := card.Attachments[0].Content
 	for _, b := range content.Body {
+		for _, a := range b.Actions {
+			lines = append(lines, a.Title+": "+a.URL)
+		}
+		if b.Text == "" {
+			continue
+		}
 		lines = append(lines, strings.ReplaceAll(b.Text, "\u200b", ""))
 	}
 	for _, a := range content.Actions {
@@ -224,6 +234,49 @@ func TestEveryMessageAtTheLimits(t *testing.T) {
 			})
 		}
 	}
+}
+
+// Of a message that tells several matters each can be acknowledged by a link of
+// its own, while there is room: one over the limit costs the last link, not a word;
+// what is longer than all links is cut like any.
+func TestLinksOfMattersAtTheLimits(t *testing.T) {
+	t.Parallel()
+	for form, size := range sizes {
+		for over, links := range map[int]int{-1: 3, 0: 3, 1: 2} {
+			event := atLimit(t, linked, form, over)
+			_, body := write(t, event, form)
+			require.LessOrEqual(t, size.of(body), size.limit, form)
+			lines := asRead(t, form, body)
+			want := []string{"3 matters."}
+			for i, item := range event.Group.Items {
+				want = append(want, item.Text)
+				if i < links {
+					want = append(want, "Acknowledge: "+item.Acknowledge)
+				}
+			}
+			require.Equal(t, want, lines[:len(want)], "%s, %+d", form, over)
+			require.Len(t, lines, len(want)+2, "the tag and the link to all")
+		}
+		_, body := write(t, atLimit(t, linked, form, 3*size.limit), form)
+		lines := asRead(t, form, body)
+		require.NotContains(t, strings.Join(lines, "\n"), "Acknowledge")
+		require.Equal(t, "1 more line left out.", lines[3])
+	}
+	// Of chats the shortest has room for the links of a night's matters.
+	e := linked("It freezes on Wed 5:30 a.m., before the concrete has 500 psi (on Thu 9:00 a.m.), 3 hours at 24 °F or colder")
+	e.Group.Items = append(e.Group.Items, e.Group.Items[:2]...)
+	_, body := write(t, e, alert.FormContent)
+	require.Equal(t, 5, strings.Count(body, "Acknowledge: "))
+}
+
+// linked is a message of three matters with a link each, as they are.
+func linked(text string) *alert.Event {
+	e := long["grouped"](text)
+	for i := range e.Group.Items {
+		link := alert.AckLink{AlertID: e.Group.Items[i].Alert.ID, EndpointID: uuid.Max, Episode: i + 1, Expires: e.At}
+		e.Group.Items[i].Acknowledge = "https://frostgate.example/a/" + link.Token([]byte("a key"))
+	}
+	return e
 }
 
 // linesOf are the lines of an event, as the form without limits has them.
@@ -312,7 +365,9 @@ func squeezed(form, body string) string {
 // TestGoldenMessages holds every kind of message in every form at its limits; read
 // it when it changes. UPDATE_GOLDEN=1 writes it anew.
 func TestGoldenMessages(t *testing.T) {
-	for kind, build := range long {
+	kinds := maps.Clone(long)
+	kinds["linked"] = linked
+	for kind, build := range kinds {
 		var out bytes.Buffer
 		for _, form := range alert.Forms() {
 			size, limited := sizes[form]

@@ -22,6 +22,10 @@ func shapes(name, text string) map[string]*alert.Event {
 	at := time.Date(2027, 1, 14, 17, 0, 0, 0, time.UTC)
 	link := "https://frostgate.example/alerts"
 	group := alert.Grouped(uuid.Max, at, []*alert.Event{one, one, alert.Sample()}, nil, link)
+	links := alert.Grouped(uuid.Max, at, []*alert.Event{one, alert.Sample()}, nil, link)
+	for i := range links.Group.Items {
+		links.Group.Items[i].Acknowledge = "https://frostgate.example/a/AAAA_-"
+	}
 	call := &alert.Event{
 		Type: alert.CallBase, ID: uuid.Max, At: at, Pour: one.Pour, Call: &alert.EventCall{Severity: alert.Warning, Said: []string{text, name}},
 		Links: one.Links,
@@ -33,7 +37,7 @@ func shapes(name, text string) map[string]*alert.Event {
 	test := &alert.Event{Type: alert.EventDisabled, ID: uuid.Max, At: at, Text: name + ": " + text}
 	acknowledge := *one
 	acknowledge.Links.Acknowledge = "https://frostgate.example/a/AAAA_-"
-	return map[string]*alert.Event{"alert": one, "group": group, "call": call, "digest": digest, "endpoint": test, "with link": &acknowledge}
+	return map[string]*alert.Event{"alert": one, "group": group, "call": call, "digest": digest, "endpoint": test, "with link": &acknowledge, "group with links": links}
 }
 
 // Any event makes a body that its receiver can read and takes: text, or JSON with nothing after it, within the limit, and

@@ -36,7 +36,7 @@ type Fields struct {
 	Change    string // what the message before said otherwise
 	Due       string // of a call: its time
 	Link      string
-	AckLink   string // to acknowledge
+	AckLink   string // to acknowledge; of several matters one on each line
 }
 
 // FieldsOf is what an event has for a template.
@@ -52,6 +52,15 @@ func FieldsOf(e *Event) Fields {
 		f.Finding = e.Finding.Sentence
 	}
 	f.Since, f.AckLink = e.Since, e.Links.Acknowledge
+	if e.Group != nil {
+		var all []string
+		for _, item := range e.Group.Items {
+			if item.Acknowledge != "" {
+				all = append(all, item.Acknowledge)
+			}
+		}
+		f.AckLink = strings.Join(all, "\n")
+	}
 	if e.Before != nil {
 		f.Change = strings.Join(e.Before.Said, ". ")
 	}

@@ -50,10 +50,19 @@ type Attempt struct {
 	At          time.Time `json:"at"`
 	DurationMS  int       `json:"duration_ms"`
 	Outcome     string    `json:"outcome" enum:"accepted,retry,permanent,gone,unknown"`
-	Status      *int      `json:"status" doc:"Of HTTP; null without an answer."`
+	Status      *int      `json:"status" doc:"Of HTTP, or of SMTP for a mail; null without an answer."`
 	Error       string    `json:"error"`
 	Response    string    `json:"response" doc:"Beginning of the answer."`
 	RetryAfterS *float64  `json:"retry_after_s"`
+
+	Addresses []AddressResult `json:"addresses" doc:"Of a mail: what the server said to each address. Who has it is not sent it again by the next attempt."`
+}
+
+// An AddressResult is what a mail server said to one address.
+type AddressResult struct {
+	Address  string `json:"address"`
+	Status   int    `json:"status" doc:"Of SMTP; from 200 to 299 when the address has the message."`
+	Response string `json:"response"`
 }
 
 func delivery(d db.DeliveryState) Delivery {
@@ -71,8 +80,12 @@ func deliveryLine(l db.DeliveryLine) DeliveryLine {
 }
 
 func attempt(t db.Attempt) Attempt {
+	addresses := make([]AddressResult, len(t.Addresses))
+	for i, said := range t.Addresses {
+		addresses[i] = AddressResult(said)
+	}
 	return Attempt{
-		Number: t.Number, At: t.At, DurationMS: t.DurationMS, Outcome: t.Outcome, Status: t.Status, Error: t.Error,
+		Addresses: addresses, Number: t.Number, At: t.At, DurationMS: t.DurationMS, Outcome: t.Outcome, Status: t.Status, Error: t.Error,
 		Response: t.Response, RetryAfterS: t.RetryAfterS,
 	}
 }
@@ -125,7 +138,7 @@ func (a *API) serveDeliveries() {
 	})
 	serve(a, route{
 		method: http.MethodPost, path: "/v1/deliveries/{id}/replay", id: "replay-delivery", tag: tag, summary: "Send a delivery again",
-		about: "The same bytes under the same id, so that a receiver that has them can tell. Not while it is pending.", roles: dispatchers, success: http.StatusOK,
+		about: "The same bytes under the same id, so that a receiver that has them can tell. A mail that some addresses have not got goes to those alone. Not while it is pending.", roles: dispatchers, success: http.StatusOK,
 	}, a.replayDelivery)
 	serve(a, route{
 		method: http.MethodPost, path: "/v1/delivery-replay", id: "replay-deliveries", tag: tag, summary: "Send a range of deliveries again",

@@ -71,6 +71,14 @@ type Attempt struct {
 	Response    string // beginning of the answer
 	RetryAfterS *float64
 	Replica     string
+	Addresses   []AddressResult // of a mail
+}
+
+// AddressResult is what a mail server said to one address.
+type AddressResult struct {
+	Address  string
+	Status   int    // of SMTP; 2xx when the address has the message
+	Response string // empty when it has
 }
 
 const (
@@ -307,7 +315,7 @@ const recordAttempts = `
 with given as (
 	select * from jsonb_to_recordset(@recorded::jsonb) as g("DeliveryID" uuid, "Number" int, "At" timestamptz, "DurationMS" int,
 		"Outcome" text, "Status" int, "Error" text, "Response" text, "RetryAfterS" double precision, "Replica" text,
-		"State" text, "Reason" text, "NextAttemptAt" timestamptz)
+		"Addresses" jsonb, "State" text, "Reason" text, "NextAttemptAt" timestamptz)
 ), settled as (
 	update deliveries d set state = g."State", reason = g."Reason", next_attempt_at = g."NextAttemptAt", updated_at = @now,
 		claimed_by = '', claimed_until = null, settled_at = case when g."State" <> 'pending' then @now::timestamptz end
@@ -315,8 +323,8 @@ with given as (
 	where d.id = any(@ids) and d.id = g."DeliveryID" and d.attempts = g."Number" and d.state = 'pending'
 	returning d.id
 )
-insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica)
-select "DeliveryID", "Number", "At", "DurationMS", "Outcome", "Status", "Error", "Response", "RetryAfterS", "Replica"
+insert into attempts (delivery_id, number, at, duration_ms, outcome, status, error, response, retry_after_s, replica, addresses)
+select "DeliveryID", "Number", "At", "DurationMS", "Outcome", "Status", "Error", "Response", "RetryAfterS", "Replica", coalesce(nullif("Addresses", 'null'), '[]')
 from given join settled on id = "DeliveryID"
 returning delivery_id`
 
@@ -410,7 +418,7 @@ func (tx *Tx) Replay(ctx context.Context, scope Scope, f DeliveryFilter) ([]uuid
 }
 
 const selectAttempts = `
-select t.delivery_id, t.number, t.at, t.duration_ms, t.outcome, t.status, t.error, t.response, t.retry_after_s, t.replica
+select t.delivery_id, t.number, t.at, t.duration_ms, t.outcome, t.status, t.error, t.response, t.retry_after_s, t.replica, t.addresses
 from attempts t join deliveries d on d.id = t.delivery_id
 where t.delivery_id = @id and ` + seenDelivery + `
 order by t.number`
@@ -423,4 +431,26 @@ func (r reads) Attempts(ctx context.Context, scope Scope, deliveryID uuid.UUID) 
 		return nil, fmt.Errorf("load attempts of delivery %s: %w", deliveryID, err)
 	}
 	return attempts, nil
+}
+
+const mailedTo = `
+select distinct t.delivery_id, said->>'Address' as address
+from attempts t, jsonb_array_elements(t.addresses) said
+where t.delivery_id = any(@ids) and (said->>'Status')::int between 200 and 299`
+
+// MailedTo gives the addresses that have some mails from earlier attempts.
+func (r reads) MailedTo(ctx context.Context, deliveryIDs ...uuid.UUID) (map[uuid.UUID][]string, error) {
+	type has struct {
+		DeliveryID uuid.UUID
+		Address    string
+	}
+	list, err := many[has](ctx, r.q, mailedTo, args{"ids": deliveryIDs})
+	if err != nil {
+		return nil, fmt.Errorf("find who has %d mails: %w", len(deliveryIDs), err)
+	}
+	to := map[uuid.UUID][]string{}
+	for _, h := range list {
+		to[h.DeliveryID] = append(to[h.DeliveryID], h.Address)
+	}
+	return to, nil
 }

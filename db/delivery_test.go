@@ -483,6 +483,35 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
+// Who has a mail is known from all its attempts, whatever else came of them.
+func TestMailedTo(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("e")
+	made := b.deliver(b.raise(b.pour("p", monday), "k"), e)
+	other := b.deliver(b.raise(b.pour("q", monday.Add(48*time.Hour)), "k"), b.endpoint("f"))
+	for _, said := range [][]db.AddressResult{
+		{{Address: "ann@example.com", Status: 250}, {Address: "bob@example.com", Status: 450, Response: "later"}},
+		nil,
+		{{Address: "bob@example.com", Status: 251}, {Address: "eve@example.com", Status: 550, Response: "no"}},
+	} {
+		d, claimed := b.claimAs(made, "r", time.Minute)
+		require.True(t, claimed)
+		b.tx(func(tx *db.Tx) error {
+			return tx.RecordAttempt(b.ctx, db.Attempt{DeliveryID: d.ID, Number: d.Attempts, At: monday, Outcome: "retry", Addresses: said},
+				db.Settle{State: "pending", NextAttemptAt: new(time.Now().Add(-time.Second))})
+		})
+	}
+	has, err := b.MailedTo(b.ctx, made.ID, other.ID)
+	require.NoError(t, err)
+	require.Len(t, has, 1)
+	require.ElementsMatch(t, []string{"ann@example.com", "bob@example.com"}, has[made.ID])
+	attempts, err := b.Attempts(b.ctx, all, made.ID)
+	require.NoError(t, err)
+	require.Equal(t, "later", attempts[0].Addresses[1].Response)
+	require.Empty(t, attempts[1].Addresses)
+}
+
 func TestDerivedKeysDifferByPurpose(t *testing.T) {
 	t.Parallel()
 	b := setup(t)

@@ -104,11 +104,15 @@ func (s *Scheduler) dropClaims(ctx context.Context, endpointID uuid.UUID) error 
 func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, error) {
 	var claimed []db.Delivery
 	var keys db.Keys
+	var mailed map[uuid.UUID][]string
 	err := s.db.Tx(ctx, actor, func(tx *db.Tx) (err error) {
 		if claimed, err = tx.ClaimDeliveries(ctx, endpointID, s.replica, claimAtOnce, deliveryLease); err != nil || len(claimed) == 0 {
 			return err
 		}
-		keys, err = tx.EndpointKeys(ctx, endpointID, tx.Now())
+		if keys, err = tx.EndpointKeys(ctx, endpointID, tx.Now()); err != nil || keys.Kind != alert.FormMail {
+			return err
+		}
+		mailed, err = tx.MailedTo(ctx, idsOfDeliveries(claimed)...)
 		return err
 	})
 	if err != nil || len(claimed) == 0 {
@@ -120,7 +124,7 @@ func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, err
 	for range min(alert.AtOnce(keys.Kind), len(claimed)) {
 		senders.Go(func() {
 			for d := range work {
-				done <- attempted{d, s.attempt(ctx, d, keys)}
+				done <- attempted{d, s.attempt(ctx, d, keys, mailed[d.ID])}
 			}
 		})
 	}
@@ -155,12 +159,16 @@ func (s *Scheduler) giveBack(ctx context.Context, unbegun []db.Delivery) error {
 	if len(unbegun) == 0 {
 		return nil
 	}
-	ids := make([]uuid.UUID, len(unbegun))
-	for i, d := range unbegun {
+	ctx = context.WithoutCancel(ctx)
+	return s.db.Tx(ctx, actor, func(tx *db.Tx) error { return tx.Unclaim(ctx, s.replica, idsOfDeliveries(unbegun)...) })
+}
+
+func idsOfDeliveries(list []db.Delivery) []uuid.UUID {
+	ids := make([]uuid.UUID, len(list))
+	for i, d := range list {
 		ids[i] = d.ID
 	}
-	ctx = context.WithoutCancel(ctx)
-	return s.db.Tx(ctx, actor, func(tx *db.Tx) error { return tx.Unclaim(ctx, s.replica, ids...) })
+	return ids
 }
 
 // attempted is a delivery with what came of one attempt.
@@ -169,9 +177,10 @@ type attempted struct {
 	answer   alert.Answer
 }
 
-func (s *Scheduler) attempt(ctx context.Context, d db.Delivery, keys db.Keys) alert.Answer {
+func (s *Scheduler) attempt(ctx context.Context, d db.Delivery, keys db.Keys, mailed []string) alert.Answer {
 	a := s.poster.Post(ctx, alert.Message{
 		URL: keys.URL, Form: keys.Kind, Secrets: keys.Secrets, ID: d.WebhookID, Attempt: d.Attempts, ContentType: d.ContentType, Body: d.Body,
+		Taken: mailed,
 	})
 	s.metrics.attempts.WithLabelValues(string(a.Outcome)).Inc()
 	if d.Attempts == 1 {
@@ -246,6 +255,9 @@ func (s *Scheduler) rowOf(a attempted) db.Attempt {
 	if a.answer.RetryAfter != nil {
 		row.RetryAfterS = new(a.answer.RetryAfter.Seconds())
 	}
+	for _, said := range a.answer.Addresses {
+		row.Addresses = append(row.Addresses, db.AddressResult(said))
+	}
 	return row
 }
 
@@ -255,7 +267,7 @@ func (s *Scheduler) rowOf(a attempted) db.Attempt {
 func settle(d db.Delivery, a alert.Answer, now time.Time) db.Settle {
 	switch a.Outcome {
 	case alert.Accepted:
-		return db.Settle{State: "accepted"}
+		return db.Settle{State: "accepted", Reason: a.Error} // of a mail that not all took
 	case alert.Permanent:
 		return db.Settle{State: "dead", Reason: refusal(a)}
 	}
@@ -265,16 +277,20 @@ func settle(d db.Delivery, a alert.Answer, now time.Time) db.Settle {
 	}
 	wait, ok := alert.NextAttempt(d.Attempts, rand.Float64(), wish) //nolint:gosec // no secret
 	if !ok {
-		return db.Settle{State: "dead", Reason: fmt.Sprintf("given up after %d attempts: %s", d.Attempts, refusal(a))}
+		end := db.Settle{State: "dead", Reason: fmt.Sprintf("given up after %d attempts: %s", d.Attempts, refusal(a))}
+		if a.Partly {
+			end.State = "accepted"
+		}
+		return end
 	}
 	return db.Settle{State: "pending", Reason: refusal(a), NextAttemptAt: new(now.Add(wait))}
 }
 
 func refusal(a alert.Answer) string {
-	if a.Status != 0 {
-		return fmt.Sprintf("the receiver answered %d", a.Status)
+	if a.Error != "" {
+		return a.Error
 	}
-	return a.Error
+	return fmt.Sprintf("the receiver answered %d", a.Status)
 }
 
 const (
@@ -286,7 +302,7 @@ const (
 // markEndpoint notes how an endpoint does and stops one that is gone, that lets us
 // in no more, or has only failed for days.
 func (s *Scheduler) markEndpoint(ctx context.Context, tx *db.Tx, id uuid.UUID, together []attempted) error {
-	accepted := slices.ContainsFunc(together, func(a attempted) bool { return a.answer.Outcome == alert.Accepted })
+	accepted := slices.ContainsFunc(together, func(a attempted) bool { return a.answer.Outcome == alert.Accepted || a.answer.Partly })
 	since, err := tx.MarkEndpoint(ctx, id, accepted)
 	if errors.Is(err, db.ErrNotFound) {
 		return nil // deleted meanwhile, and its deliveries with it

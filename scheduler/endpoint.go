@@ -28,7 +28,7 @@ func (s *Scheduler) TryEndpoint(ctx context.Context, id uuid.UUID) (alert.Answer
 		return alert.Answer{}, err
 	}
 	return s.poster.Post(ctx, alert.Message{
-		URL: keys.URL, Form: keys.Kind, Secrets: keys.Secrets, ID: "msg_" + e.ID.String(), Attempt: 1, ContentType: contentType, Body: body,
+		URL: keys.URL, Form: keys.Kind, Secrets: keys.Secrets, ID: "msg_" + e.ID.String(), Attempt: 1, ContentType: contentType, Body: s.addressed(body, keys),
 	}), nil
 }
 

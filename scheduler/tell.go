@@ -64,7 +64,7 @@ func (n *notifier) tell(ctx context.Context, m alert.Matter, e *alert.Event, abo
 			if err != nil {
 				return id, err
 			}
-			d, err := deliveryOf(n.acknowledgeable(covered, to), to, m.Severity)
+			d, err := n.deliveryOf(ctx, n.acknowledgeable(covered, to), to, m.Severity)
 			if err != nil {
 				return id, err
 			}
@@ -198,10 +198,27 @@ func (n *notifier) plannedFor(ctx context.Context, m alert.Matter) (*alert.Pause
 }
 
 // deliveryOf writes an event in the form of an endpoint.
-func deliveryOf(e *alert.Event, to db.Endpoint, s alert.Severity) (d db.Delivery, err error) {
+func (n *notifier) deliveryOf(ctx context.Context, e *alert.Event, to db.Endpoint, s alert.Severity) (d db.Delivery, err error) {
 	d.EndpointID, d.Severity = to.ID, string(s)
-	d.ContentType, d.Body, err = alert.Write(e, to.Kind, settingsOf(to).Template)
+	if d.ContentType, d.Body, err = alert.Write(e, to.Kind, settingsOf(to).Template); err != nil || to.Kind != alert.FormMail {
+		return d, err
+	}
+	keys, err := n.tx.EndpointKeys(ctx, to.ID, n.now)
+	d.Body = n.s.addressed(d.Body, keys)
 	return d, err
+}
+
+// addressed is a message to an endpoint with the lines that say from whom and to
+// whom it is, if it is a mail.
+func (s *Scheduler) addressed(body []byte, keys db.Keys) []byte {
+	if keys.Kind != alert.FormMail {
+		return body
+	}
+	to, err := alert.MailAddresses(keys.URL)
+	if err != nil {
+		to = nil // it was checked when it was stored; the attempt says what is wrong
+	}
+	return append(alert.MailHead(s.cfg.Mail.From, to), body...)
 }
 
 func (n *notifier) listenerOf(e db.Endpoint, heard db.Heard) alert.Listener {
@@ -274,7 +291,7 @@ func (n *notifier) tellOne(ctx context.Context, to db.Endpoint, e *alert.Event, 
 	if about.Payload, err = e.Bytes(); err != nil {
 		return id, err
 	}
-	d, err := deliveryOf(e, to, alert.Warning)
+	d, err := n.deliveryOf(ctx, e, to, alert.Warning)
 	if err != nil {
 		return id, err
 	}

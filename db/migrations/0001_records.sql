@@ -619,6 +619,7 @@ create table attempts (
     response      text        not null default '',
     retry_after_s double precision,
     replica       text        not null default '',
+    addresses     jsonb       not null default '[]', -- of a mail: what was said to each
     primary key (delivery_id, number)
 );
 

@@ -57,10 +57,23 @@ func mailBody(e *Event, lines []line, at links) []byte {
 	return body
 }
 
-// mailBytes is the message from its subject on; the lines that tell from whom and
-// to whom are put before it when it is sent. Every attempt has the same
-// Message-ID, by which receivers know what they have; all about one episode of an
-// alert refer to the same, and so form a thread.
+// MailHead is the lines of a message that tell from whom and to whom it is, the
+// first of all. Without a sender, for no mail server is set up yet, it has one that
+// nobody can answer.
+func MailHead(from string, to []string) []byte {
+	sender, err := netmail.ParseAddress(from)
+	if err != nil {
+		sender = &netmail.Address{Name: "Frostgate", Address: "frostgate@" + mailDomain}
+	}
+	if len(to) == 0 {
+		to = []string{"undisclosed-recipients:;"}
+	}
+	return fmt.Appendf(nil, "From: %s\r\nTo: %s\r\n", sender, strings.Join(to, ",\r\n "))
+}
+
+// mailBytes is the message from its subject on; MailHead goes before it. Every
+// attempt has the same Message-ID, by which receivers know what they have; all
+// about one episode of an alert refer to the same, and so form a thread.
 func (e *Event) mailBytes(said []line, at links) ([]byte, error) {
 	plain := strings.ReplaceAll(text(said, at), "\n", "\r\n")
 	marked := marked(said, at, "Open", "<br>\r\n")
@@ -131,7 +144,16 @@ func MailAddresses(raw string) ([]string, error) {
 	return slices.Compact(addresses), nil
 }
 
-// mail makes one attempt over SMTP.
+// An AddressAnswer is what a mail server said to one address.
+type AddressAnswer struct {
+	Address  string
+	Status   int    // of SMTP; 0 without an answer
+	Response string // empty when it was taken
+}
+
+func (a AddressAnswer) taken() bool { return a.Status >= 200 && a.Status < 300 }
+
+// mail makes one attempt over SMTP, to those who have not got the message yet.
 func (p *Poster) mail(ctx context.Context, m Message) Answer {
 	to, err := MailAddresses(m.URL)
 	switch {
@@ -140,19 +162,35 @@ func (p *Poster) mail(ctx context.Context, m Message) Answer {
 	case p.cfg.Mail.Host == "":
 		return Answer{Outcome: Retry, Error: "no mail server is set up"}
 	}
+	to = stillToGet(to, m.Taken)
 	ctx, cancel := context.WithTimeout(ctx, p.cfg.Whole)
 	defer cancel()
 	c, err := p.dialMail(ctx)
 	if err != nil {
-		return mailAnswer(err, false)
+		return mailFault(err)
 	}
 	defer c.Close() //nolint:errcheck // what counts has been answered
-	sent, err := p.transmit(c, to, m.Body)
-	if err != nil {
-		return mailAnswer(err, sent)
+	return p.transmit(c, to, m).after(m.Taken)
+}
+
+// stillToGet leaves out who has a message. When all have it, it is sent to all
+// again: somebody wanted that.
+func stillToGet(to, taken []string) []string {
+	left := slices.DeleteFunc(slices.Clone(to), func(a string) bool { return slices.Contains(taken, a) })
+	if len(left) == 0 {
+		return to
 	}
-	_ = c.Quit() // the message is taken
-	return Answer{Outcome: Accepted, Status: 250}
+	return left
+}
+
+// after is an answer in the light of earlier attempts: what others took has
+// arrived, also when those who are left will never take it.
+func (a Answer) after(taken []string) Answer {
+	a.Partly = a.Partly || len(taken) > 0
+	if a.Partly && a.Outcome == Permanent {
+		a.Outcome = Accepted
+	}
+	return a
 }
 
 func (p *Poster) dialMail(ctx context.Context) (*smtp.Client, error) {
@@ -203,50 +241,109 @@ func (p *Poster) greet(c *smtp.Client, secure *tls.Config) error {
 	return c.Auth(smtp.PlainAuth("", s.User, s.Password, s.Host, false))
 }
 
-// transmit hands a message over; sent tells whether the server has all of it. Who
-// is refused while others are taken is left out.
-func (p *Poster) transmit(c *smtp.Client, to []string, body []byte) (sent bool, err error) {
+// transmit hands a message over. Who is refused while others are taken is left out,
+// and is told of in the answer.
+func (p *Poster) transmit(c *smtp.Client, to []string, m Message) Answer {
 	from, err := netmail.ParseAddress(p.cfg.Mail.From)
 	if err != nil {
-		return false, fmt.Errorf("read the sender's address: %w", err)
+		return Answer{Outcome: Retry, Error: "the sender's address cannot be used: " + err.Error()}
 	}
 	if err := c.Mail(from.Address); err != nil {
-		return false, err
+		return mailAnswer(err, false)
 	}
-	taken := 0
-	var no error
-	for _, address := range to {
-		if err := c.Rcpt(address); err != nil {
-			no = err
-			continue
+	said, err := offer(c, to)
+	if err != nil {
+		return mailAnswer(err, false)
+	}
+	refused := slices.DeleteFunc(slices.Clone(said), AddressAnswer.taken)
+	if len(refused) == len(said) {
+		return Answer{Addresses: said}.refusedBy(refused)
+	}
+	if sent, err := hand(c, m.Body); err != nil {
+		a := mailAnswer(err, sent)
+		a.Addresses = refused
+		return a
+	}
+	_ = c.Quit() // the message is taken
+	a := Answer{Outcome: Accepted, Status: 250, Addresses: said, Partly: true}
+	if len(refused) > 0 {
+		a = a.refusedBy(refused)
+	}
+	return a
+}
+
+// offer names the receivers, and gives what the server says to each.
+func offer(c *smtp.Client, to []string) ([]AddressAnswer, error) {
+	said := make([]AddressAnswer, len(to))
+	for i, address := range to {
+		said[i] = AddressAnswer{Address: address, Status: 250}
+		err := c.Rcpt(address)
+		no, answered := errors.AsType[*textproto.Error](err)
+		switch {
+		case err == nil:
+		case !answered, no.Code == 421: // it hangs up
+			return nil, err
+		default:
+			said[i].Status, said[i].Response = no.Code, kept(no.Msg)
 		}
-		taken++
 	}
-	if taken == 0 {
-		return false, no
-	}
+	return said, nil
+}
+
+// hand sends the message itself; sent tells whether the server has all of it.
+func hand(c *smtp.Client, body []byte) (sent bool, err error) {
 	w, err := c.Data()
 	if err != nil {
 		return false, err
 	}
-	head := fmt.Sprintf("From: %s\r\nTo: %s\r\n", from, strings.Join(to, ", "))
-	if _, err := w.Write(append([]byte(head), body...)); err != nil {
+	if _, err := w.Write(body); err != nil {
 		return false, err
 	}
 	return true, w.Close()
 }
 
-// mailAnswer reads what an SMTP server said (RFC 5321, 4.2.1). Once it has the
-// whole message and says nothing, it may have taken it.
+// refusedBy makes an answer tell who was refused. Those who may be taken later are
+// tried again; when there are none, it is over.
+func (a Answer) refusedBy(refused []AddressAnswer) Answer {
+	words := make([]string, len(refused))
+	later := false
+	for i, r := range refused {
+		words[i] = fmt.Sprintf("%s: %d %s", r.Address, r.Status, r.Response)
+		if temporary := r.Status < 500; temporary && !later || i == 0 {
+			a.Status, a.Response, later = r.Status, r.Response, temporary
+		}
+	}
+	a.Error = "refused for " + strings.Join(words, "; ")
+	switch {
+	case later:
+		a.Outcome = Retry
+	case a.Partly:
+		a.Outcome, a.Status = Accepted, 250
+	default:
+		a.Outcome = Permanent
+	}
+	return a
+}
+
+// mailAnswer reads what an SMTP server said to a message (RFC 5321, 4.2.1). Once it
+// has the whole message and says nothing, it may have taken it.
 func mailAnswer(err error, sent bool) Answer {
 	said, ok := errors.AsType[*textproto.Error](err)
 	switch {
 	case ok && said.Code >= 500:
-		return Answer{Outcome: Permanent, Status: said.Code, Error: err.Error(), Response: said.Msg}
+		return Answer{Outcome: Permanent, Status: said.Code, Error: err.Error(), Response: kept(said.Msg)}
 	case ok:
-		return Answer{Outcome: Retry, Status: said.Code, Error: err.Error(), Response: said.Msg}
+		return Answer{Outcome: Retry, Status: said.Code, Error: err.Error(), Response: kept(said.Msg)}
 	case sent:
 		return Answer{Outcome: Unknown, Error: err.Error()}
 	}
 	return Answer{Outcome: Retry, Error: err.Error()}
+}
+
+// mailFault is of an attempt that came to no message: whatever the server said, as to
+// a wrong password, somebody can mend it.
+func mailFault(err error) Answer {
+	a := mailAnswer(err, false)
+	a.Outcome = Retry
+	return a
 }

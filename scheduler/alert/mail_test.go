@@ -2,6 +2,7 @@ package alert_test
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/tls"
 	"crypto/x509"
 	"io"
@@ -36,13 +37,15 @@ func requireMail(t *testing.T, body []byte) *mail.Message {
 
 // A mailbox is an SMTP server by another hand.
 type mailbox struct {
-	mu        sync.Mutex
-	mailSays  error
-	rcptSays  error
-	dataSays  error
-	hang, cut bool
-	got       []string
-	to        []string
+	mu       sync.Mutex
+	mailSays error
+	rcptSays error
+	says     map[string]error // to one address
+	dataSays error
+	hang     chan struct{} // until it is closed
+	cut      bool
+	got      []string
+	to       []string
 }
 
 type mailSession struct {
@@ -54,19 +57,20 @@ func (b *mailbox) NewSession(c *smtp.Conn) (smtp.Session, error) { return &mailS
 func (s *mailSession) Reset()                                    {}
 func (s *mailSession) Logout() error                             { return nil }
 func (s *mailSession) Mail(string, *smtp.MailOptions) error {
-	if s.hang {
-		time.Sleep(2 * time.Second)
+	if s.hang != nil {
+		<-s.hang
 	}
 	return s.mailSays
 }
 
 func (s *mailSession) Rcpt(to string, _ *smtp.RcptOptions) error {
-	if s.rcptSays == nil {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		s.to = append(s.to, to)
+	if no := cmp.Or(s.says[to], s.rcptSays); no != nil {
+		return no
 	}
-	return s.rcptSays
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.to = append(s.to, to)
+	return nil
 }
 
 func (s *mailSession) Data(r io.Reader) error {
@@ -99,12 +103,19 @@ func serveMail(t *testing.T, b *mailbox) alert.MailServer {
 	return alert.MailServer{Host: "127.0.0.1", Port: listener.Addr().(*net.TCPAddr).Port, From: "Frostgate <alerts@example.com>", Roots: roots}
 }
 
-func postMail(t *testing.T, s alert.MailServer) alert.Answer {
+// sampleMail is a message as it is stored.
+func sampleMail(t *testing.T) string {
 	t.Helper()
 	_, body := write(t, alert.Sample(), alert.FormMail)
-	p := alert.NewPoster(alert.PosterConfig{Mail: s, Whole: time.Second})
+	return string(alert.MailHead("Frostgate <alerts@example.com>", []string{"ann@example.com", "bob@example.com"})) + body
+}
+
+func postMail(t *testing.T, s alert.MailServer, taken ...string) alert.Answer {
+	t.Helper()
+	body := sampleMail(t)
+	p := alert.NewPoster(alert.PosterConfig{Mail: s})
 	t.Cleanup(p.Close)
-	return p.Post(t.Context(), alert.Message{URL: "mailto:ann@example.com,bob@example.com", Form: alert.FormMail, Body: []byte(body), Attempt: 1})
+	return p.Post(t.Context(), alert.Message{URL: "mailto:ann@example.com,bob@example.com", Form: alert.FormMail, Body: []byte(body), Attempt: 1, Taken: taken})
 }
 
 func TestMailArrives(t *testing.T) {
@@ -118,11 +129,14 @@ func TestMailArrives(t *testing.T) {
 	require.Equal(t, []string{"ann@example.com", "bob@example.com"}, b.to[:2])
 	require.Len(t, b.got, 2)
 	require.Equal(t, b.got[0], b.got[1], "the same Message-ID and bytes each time")
-	_, stored := write(t, alert.Sample(), alert.FormMail)
-	require.True(t, strings.HasSuffix(b.got[0], stored), "what is stored is what is sent")
+	require.Equal(t, sampleMail(t), b.got[0], "what is stored is what is sent")
 	m, err := mail.ReadMessage(strings.NewReader(b.got[0]))
 	require.NoError(t, err)
 	require.Equal(t, `"Frostgate" <alerts@example.com>`, m.Header.Get("From"))
+	to, err := m.Header.AddressList("To")
+	require.NoError(t, err)
+	require.Len(t, to, 2)
+	require.Empty(t, m.Header["Bcc"])
 	require.Contains(t, m.Header.Get("Message-Id"), "01944000-0000-7000-8000-000000000001@")
 	require.Contains(t, m.Header.Get("References"), "01944000-0000-7000-8000-000000000002.1@")
 	require.Contains(t, b.got[0], "https://frostgate.example/pours/1")
@@ -142,7 +156,6 @@ func TestMailServersThatFail(t *testing.T) {
 		"554 after the message":  {box: &mailbox{dataSays: says(554)}, want: alert.Permanent},
 		"451 after the message":  {box: &mailbox{dataSays: says(451)}, want: alert.Retry},
 		"cut after the message":  {box: &mailbox{cut: true}, want: alert.Unknown},
-		"hangs":                  {box: &mailbox{hang: true}, want: alert.Retry},
 		"unknown certificate":    {change: func(s *alert.MailServer) { s.Roots = x509.NewCertPool() }, want: alert.Retry},
 		"refused":                {change: func(s *alert.MailServer) { s.Port = 1 }, want: alert.Retry},
 		"not TLS from the start": {change: func(s *alert.MailServer) { s.TLS = alert.MailImplicit }, want: alert.Retry},
@@ -165,6 +178,86 @@ func TestMailServersThatFail(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A server that hangs is given up; what it may do is all that the limit is for.
+func TestMailServerThatHangs(t *testing.T) {
+	t.Parallel()
+	b := &mailbox{hang: make(chan struct{})}
+	server := serveMail(t, b)
+	t.Cleanup(func() { close(b.hang) }) // before the server is closed
+	p := alert.NewPoster(alert.PosterConfig{Mail: server, Whole: time.Second})
+	t.Cleanup(p.Close)
+	a := p.Post(t.Context(), alert.Message{URL: "mailto:ann@example.com", Form: alert.FormMail, Body: []byte(sampleMail(t)), Attempt: 1})
+	require.Equal(t, alert.Retry, a.Outcome, a.Error)
+	require.Empty(t, b.got)
+}
+
+// An address that is refused among others is told of and keeps nobody else waiting;
+// the others are not sent the mail again.
+func TestMailThatNotAllTake(t *testing.T) {
+	t.Parallel()
+	no := func(code int) error { return &smtp.SMTPError{Code: code, Message: "not now"} }
+	const ann, bob = "ann@example.com", "bob@example.com"
+	for name, tc := range map[string]struct {
+		says  map[string]error
+		taken []string
+		want  alert.Outcome
+		to    []string
+	}{
+		"one for good":                  {says: map[string]error{bob: no(550)}, want: alert.Accepted, to: []string{ann}},
+		"one for now":                   {says: map[string]error{bob: no(450)}, want: alert.Retry, to: []string{ann}},
+		"the other has it":              {taken: []string{ann}, want: alert.Accepted, to: []string{bob}},
+		"the other has it, for good":    {says: map[string]error{bob: no(550)}, taken: []string{ann}, want: alert.Accepted},
+		"the other has it, for now":     {says: map[string]error{bob: no(450)}, taken: []string{ann}, want: alert.Retry},
+		"all have it":                   {taken: []string{ann, bob}, want: alert.Accepted, to: []string{ann, bob}},
+		"both, one of them for good":    {says: map[string]error{ann: no(550), bob: no(450)}, want: alert.Retry},
+		"it hangs up after one of them": {says: map[string]error{bob: no(421)}, want: alert.Retry, to: []string{ann}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			b := &mailbox{says: tc.says}
+			a := postMail(t, serveMail(t, b), tc.taken...)
+			require.Equal(t, tc.want, a.Outcome, a.Error)
+			require.Equal(t, tc.to, b.to)
+			for refused := range tc.says {
+				require.Contains(t, a.Error, "not now")
+				if a.Status != 421 {
+					require.Contains(t, a.Error, refused)
+				}
+			}
+			if a.Status == 421 {
+				require.Empty(t, b.got, "no message without all receivers' answers")
+				require.Empty(t, a.Addresses)
+			}
+		})
+	}
+}
+
+// The lines of senders and receivers can be read by others, whatever the names.
+func TestMailHead(t *testing.T) {
+	t.Parallel()
+	var many []string
+	for i := range 20 {
+		many = append(many, strings.Repeat("a", 60)+string(rune('a'+i))+"@"+strings.Repeat("b", 60)+".example.com")
+	}
+	for _, to := range [][]string{{"ann@example.com"}, many, nil} {
+		head := string(alert.MailHead("Frost\r\ngate\u202e <alerts@example.com>", to))
+		for line := range strings.SplitSeq(head, "\r\n") {
+			require.LessOrEqual(t, len(line), 998, "RFC 5322, 2.1.1")
+		}
+		m, err := mail.ReadMessage(strings.NewReader(head + "\r\n"))
+		require.NoError(t, err)
+		require.Len(t, m.Header, 2)
+		list, err := m.Header.AddressList("To")
+		if to == nil {
+			require.Empty(t, list)
+			continue
+		}
+		require.NoError(t, err)
+		require.Len(t, list, len(to))
+	}
+	require.Contains(t, string(alert.MailHead("", many)), "frostgate@frostgate.invalid")
 }
 
 // A name cannot put a header into a mail, nor make its subject endless.

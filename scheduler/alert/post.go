@@ -102,6 +102,7 @@ type Message struct {
 	Attempt     int      // from 1
 	ContentType string
 	Body        []byte
+	Taken       []string // of a mail: addresses that have it from earlier attempts
 }
 
 // An Answer is what came of an attempt.
@@ -111,6 +112,8 @@ type Answer struct {
 	Error      string // without the address; empty when there was an answer
 	Response   string // beginning of the body
 	RetryAfter *time.Duration
+	Addresses  []AddressAnswer // of a mail; those that were taken only when the message was
+	Partly     bool            // of a mail: some have it, from this attempt or before
 	At         time.Time
 	Took       time.Duration
 }
@@ -185,8 +188,8 @@ func plainError(err error) string {
 func (p *Poster) classify(resp *http.Response, f form) Answer {
 	// Whatever the body does, the status has been given.
 	body, _ := io.ReadAll(io.LimitReader(resp.Body, responseCap))
-	text := strings.ToValidUTF8(string(body[:min(len(body), responseKept)]), "�")
-	a := Answer{Outcome: outcomeOf(resp.StatusCode), Status: resp.StatusCode, Response: strings.ReplaceAll(text, "\x00", "�")}
+	text := kept(string(body))
+	a := Answer{Outcome: outcomeOf(resp.StatusCode), Status: resp.StatusCode, Response: text}
 	switch {
 	case f.answersOK && a.Outcome == Accepted && strings.TrimSpace(text) != "ok":
 		a.Outcome = Retry
@@ -197,6 +200,12 @@ func (p *Poster) classify(resp *http.Response, f form) Answer {
 		a.RetryAfter = &wait
 	}
 	return a
+}
+
+// kept is as much of an answer as is kept, as text that can be stored.
+func kept(text string) string {
+	text = strings.ToValidUTF8(text[:min(len(text), responseKept)], "�")
+	return strings.ReplaceAll(text, "\x00", "�")
 }
 
 // outcomeOf reads a status. A redirect is a failure: it would lead past the

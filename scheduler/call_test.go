@@ -49,6 +49,7 @@ func (w *world) notices(prefix string) (types []string) {
 func TestCallsOfADay(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.endpoint("crew-chat")
 	s := w.newScheduler(nil)
 	start := time.Date(2027, 1, 15, 14, 0, 0, 0, time.UTC) // Friday, 8:00 in Chicago
@@ -121,6 +122,7 @@ func TestCallsOfADay(t *testing.T) {
 func TestCallsFollowThePour(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	s := w.newScheduler(nil)
 	start := time.Date(2027, 1, 15, 14, 0, 0, 0, time.UTC)
 	var p db.Pour
@@ -157,6 +159,7 @@ func TestCallsFollowThePour(t *testing.T) {
 func TestDigests(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	s := w.newScheduler(nil)
 	e := w.endpoint("crew-chat")
 	w.tx(func(tx *db.Tx) error {

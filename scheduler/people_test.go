@@ -120,6 +120,7 @@ func (w *world) acknowledge(lasts time.Duration) {
 func TestEscalation(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.rank("chat", 0, 0)
 	w.rank("boss", 1, 10)
 	w.rank("owner", 2, 20)
@@ -159,6 +160,7 @@ func TestEscalation(t *testing.T) {
 func TestRemindersAndTheEndOfAnAcknowledgement(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.rank("chat", 0, 0)
 	s := w.newScheduler(nil)
 	w.moved("Slab")
@@ -188,6 +190,7 @@ func TestRemindersAndTheEndOfAnAcknowledgement(t *testing.T) {
 func TestAcknowledgementEndsWhenItGetsMoreUrgent(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.rank("chat", 0, 0)
 	s := w.newScheduler(nil)
 	w.moved("Slab")
@@ -233,6 +236,7 @@ func TestQuietHours(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			w := newWorld(t)
+			w.clock.Stop()
 			w.rank("chat", 0, 0)
 			w.rank("boss", 1, 10)
 			ends := w.quietInTheAfternoon()
@@ -291,6 +295,7 @@ func TestTheEndOfAPause(t *testing.T) {
 			t.Run(name+", "+end, func(t *testing.T) {
 				t.Parallel()
 				w := newWorld(t)
+				w.clock.Stop()
 				w.rank("chat", 0, 0)
 				s := w.newScheduler(nil)
 				c.pause(w, w.moved("Slab"))
@@ -315,6 +320,7 @@ func TestTheEndOfAPause(t *testing.T) {
 func TestGroupedMessage(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.rank("chat", 0, 0)
 	s := w.newScheduler(func(c *scheduler.Config) { c.Pace = alert.UsualPace })
 	pours := w.manySites(nothing, 25)
@@ -359,6 +365,7 @@ func TestGroupedMessage(t *testing.T) {
 func TestFlood(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	e := w.rank("chat", 0, 0)
 	s := w.newScheduler(func(c *scheduler.Config) { c.Pace = alert.Pace{Most: 3} })
 	pours := w.manySites(nothing, 8)
@@ -383,6 +390,7 @@ func TestFlood(t *testing.T) {
 func TestSourceSpeaksForItsPours(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.rank("chat", 0, 0)
 	s := w.newScheduler(nil)
 	w.moved("Slab")
@@ -415,6 +423,7 @@ func TestSourceSpeaksForItsPours(t *testing.T) {
 func TestReplicasGatherOnce(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.clock.Stop()
 	w.rank("chat", 0, 0)
 	s := w.newScheduler(func(c *scheduler.Config) { c.Pace = alert.UsualPace })
 	w.moved("Slab")

@@ -38,22 +38,36 @@ var (
 // wednesday is when tests begin: the afternoon in Chicago before a pour.
 var wednesday = time.Date(2027, 1, 13, 20, 10, 0, 0, time.UTC)
 
-// A clock runs at the usual pace from any time and can be set forward.
+// A clock runs at the usual pace from any time, can be set forward, and can be
+// stopped where a test counts seconds that a slow machine would use up.
 type clock struct {
-	mu     sync.Mutex
-	offset time.Duration
+	mu      sync.Mutex
+	offset  time.Duration
+	stopped time.Time
 }
 
 func (c *clock) Now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	if !c.stopped.IsZero() {
+		return c.stopped
+	}
 	return time.Now().Add(c.offset)
 }
 
 func (c *clock) Forward(d time.Duration) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.offset += d
+	if c.offset += d; !c.stopped.IsZero() {
+		c.stopped = c.stopped.Add(d)
+	}
+}
+
+// Stop lets time pass by Forward alone.
+func (c *clock) Stop() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stopped = time.Now().Add(c.offset).Truncate(time.Microsecond)
 }
 
 // A world is a database, a weather service and a webhook receiver, with one

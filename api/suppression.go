@@ -77,7 +77,11 @@ func fillSuppression(_ context.Context, _ *db.Tx, f SuppressionForm, w db.Suppre
 		}
 	}
 	if named > 1 {
-		return w, invalid(atPointer("/pour_id", "invalid", "goes without site_id and crew_id: at most one of the three"))
+		last := "/crew_id"
+		if w.PourID != nil {
+			last = "/pour_id"
+		}
+		return w, invalid(atPointer(last, "invalid", "goes alone: at most one of site, crew and pour can be named"))
 	}
 	return w, nil
 }

@@ -16,6 +16,8 @@ import (
 var inForce = []string{"raised", "clearing"}
 
 type alertsPage struct {
+	Tabs    []choice
+	Holding []suppressionRow // planned suppressions that hold now
 	Raised  []alertRow
 	Cleared []alertRow
 }
@@ -53,7 +55,10 @@ func (b *Board) alerts(v *visit) error {
 	if err != nil {
 		return err
 	}
-	page := alertsPage{Raised: alertRows(v, raised.Items, home, "/alerts")}
+	page := alertsPage{Tabs: alertTabs("/alerts"), Raised: alertRows(v, raised.Items, home, "/alerts")}
+	if page.Holding, err = b.holding(v, nil); err != nil {
+		return err
+	}
 	for _, a := range cleared.Items {
 		if a.Transition > 0 {
 			page.Cleared = append(page.Cleared, newAlertRow(v, a, home, "/alerts"))

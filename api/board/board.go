@@ -252,6 +252,7 @@ var done = map[string]string{
 	"tested_unknown": "The test message was sent, and no answer came. Look there whether it arrived.", "restarted": "Restored. What waited for it is being sent.",
 	"moved": "Moved. The pour is being assessed anew.",
 	"place": "Marked as placed. Protection is followed from here on.", "release": "Marked as released.", "cancel": "Cancelled.", "reopen": "Taken back.",
+	"planned": "Saved. What it holds back is kept, and says so.", "ended": "Ended. Alerts are told again from now on.",
 	"kept": "Saved.", "archived": "Archived. It is no longer offered; what rests on it stays.", "restored": "Offered again.", "deleted": "Deleted.",
 	"table": "All rows are written. New pours are being assessed.",
 	"saved": "Saved. The pour is being assessed.",

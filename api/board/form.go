@@ -26,12 +26,14 @@ type recordKind struct {
 	saved     func(*Board, *visit, doc) (to string) // where a saved record is shown
 	columns   []column                              // of the list
 	archives  bool
-	roles     []access.Role                   // that may see the list; nil is all
-	lacking   string                          // said to dispatchers when there is none yet
-	single    bool                            // there is one of it, without an id
-	page      func(*Board) func(*visit) error // of a record, where that is not its form
-	made      func(*Board, *visit, doc) error // answers for a new record, where that is not where saved leads
-	deleting  string                          // what a delete takes along
+	roles     []access.Role                             // that may see the list; nil is all
+	lacking   string                                    // said to dispatchers when there is none yet
+	single    bool                                      // there is one of it, without an id
+	page      func(*Board) func(*visit) error           // of a record, where that is not its form
+	made      func(*Board, *visit, doc) error           // answers for a new record, where that is not where saved leads
+	named     func(*Board, *visit, doc) (string, error) // how a record is called that has no name
+	more      map[string]put                            // what can be done to a record besides the usual
+	deleting  string                                    // what a delete takes along
 }
 
 // A filledForm is a form with its values, to be shown.
@@ -252,6 +254,7 @@ func (b *Board) showConflict(v *visit, k *recordKind, form filledForm) error {
 // A formPage is a form to be drawn.
 type formPage struct {
 	Title, Lead                   string
+	Of                            string // of a record without a name, what it is
 	IsNew                         bool
 	Version, Shown                string
 	Once                          string
@@ -316,7 +319,12 @@ func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) e
 	}
 	if !page.IsNew {
 		page.Title, page.Shown, page.At = "Edit "+k.one, packed(form.shown), k.at+"/"+form.id
-		page.Archived, page.CanRemove = form.stored.at("archived_at") != nil, !k.single
+		if k.named != nil {
+			if page.Of, err = k.named(b, v, form.stored); err != nil {
+				return err
+			}
+		}
+		page.Archived, page.CanRemove = form.stored.at("archived_at") != nil, !k.single && k.named == nil
 		if k.nav == "week" || k.page != nil {
 			page.Back = page.At
 		}

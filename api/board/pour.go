@@ -31,6 +31,7 @@ type pourPage struct {
 	Windows  *windowGrid
 	History  []historyRow
 	Alerts   []alertRow
+	Holding  []suppressionRow // planned suppressions of its alerts
 	Cautions []string
 	Assumed  []fact
 	Changed  []fact // limits that the firm set otherwise
@@ -399,6 +400,9 @@ func (b *Board) addHistory(v *visit, s voice, page *pourPage) error {
 	}
 	alerts, err := b.db.Alerts(v.ctx(), v.caller.Scope, db.AlertFilter{PourIDs: []uuid.UUID{page.Pour.ID}, Conditions: inForce}, db.Page{Limit: 50})
 	if err != nil {
+		return err
+	}
+	if page.Holding, err = b.holding(v, &page.Pour); err != nil {
 		return err
 	}
 	page.Alerts = alertRows(v, alerts.Items, s, "/pours/"+page.Pour.ID.String())

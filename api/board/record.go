@@ -3,6 +3,7 @@ package board
 import (
 	"cmp"
 	"encoding/json"
+	"maps"
 	"net/http"
 	"net/url"
 	"strings"
@@ -38,11 +39,17 @@ func (b *Board) registerRecords(e *echo.Echo) {
 		e.GET(form, b.page(b.editForm(k)))
 		e.POST(form, b.page(b.updateRecord(k)))
 	}
+	planned := suppressionKind()
+	e.GET(planned.at, b.page(b.planned))
+	e.GET(planned.at+"/new", b.page(b.newForm(planned)))
+	e.POST(planned.at+"/new", b.page(b.createRecord(planned)))
+	e.GET(planned.at+"/:id", b.page(b.editForm(planned)))
+	e.POST(planned.at+"/:id", b.page(b.updateRecord(planned)))
 	settings := settingsKind()
 	e.GET(settings.at, b.page(b.editForm(settings)))
 	e.POST(settings.at, b.page(b.updateRecord(settings)))
 	e.GET("/firm/weather", b.page(b.weatherPage))
-	for _, k := range append(firmKinds(), pourKind()) {
+	for _, k := range append(firmKinds(), pourKind(), planned) {
 		e.GET(k.at+"/:id/:put", b.page(b.askPut(k)))
 		e.POST(k.at+"/:id/:put", b.page(b.put(k)))
 	}
@@ -187,28 +194,29 @@ func nextAddress(at, next string) string {
 // A put is what can be done to a record besides editing it, after it was asked for.
 type put struct {
 	word, ask, done string
-	change          func(path string) change
+	change          func(v *visit, path string) change
 }
 
 func (k *recordKind) puts() map[string]put {
 	all := map[string]put{"delete": {
 		word: "Delete", ask: "It is taken out for good. " + k.deleting, done: "deleted",
-		change: func(path string) change { return change{method: http.MethodDelete, path: path} },
+		change: func(_ *visit, path string) change { return change{method: http.MethodDelete, path: path} },
 	}}
 	if k.archives {
 		all["archive"] = put{
 			word: "Archive", done: "archived", ask: "It is no longer offered in forms. Pours that use it stay as they are, and it can be brought back.",
-			change: func(path string) change {
+			change: func(_ *visit, path string) change {
 				return change{method: http.MethodPatch, path: path, body: doc{"archived": true}}
 			},
 		}
 		all["restore"] = put{
 			word: "Bring back", done: "restored", ask: "It is offered in forms again.",
-			change: func(path string) change {
+			change: func(_ *visit, path string) change {
 				return change{method: http.MethodPatch, path: path, body: doc{"archived": false}}
 			},
 		}
 	}
+	maps.Copy(all, k.more)
 	return all
 }
 
@@ -230,9 +238,14 @@ func (b *Board) askPut(k *recordKind) func(*visit) error {
 		if !ok {
 			return db.ErrNotFound
 		}
-		return b.draw(v.Context, v, http.StatusOK, "put", frame{Title: p.word + " " + k.one, Nav: k.nav, Page: putPage{
-			Word: p.word + " " + k.one, Name: stored.text("name"), Ask: p.ask, Version: stored.version(), Back: k.at + "/" + v.Param("id"),
-		}})
+		page := putPage{Word: p.word + " " + k.one, Name: stored.text("name"), Ask: p.ask, Version: stored.version(), Back: k.at + "/" + v.Param("id")}
+		if k.named != nil {
+			page.Back = k.at
+			if page.Name, err = k.named(b, v, stored); err != nil {
+				return err
+			}
+		}
+		return b.draw(v.Context, v, http.StatusOK, "put", frame{Title: page.Word, Nav: k.nav, Page: page})
 	}
 }
 
@@ -246,7 +259,7 @@ func (b *Board) put(k *recordKind) func(*visit) error {
 		if !ok {
 			return db.ErrNotFound
 		}
-		ch := p.change(k.path + "/" + id.String())
+		ch := p.change(v, k.path+"/"+id.String())
 		ch.version = v.FormValue("version")
 		if _, err := b.send(v, ch); err != nil {
 			return err

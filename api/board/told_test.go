@@ -2,13 +2,17 @@ package board_test
 
 import (
 	"html"
+	"maps"
 	"net/url"
 	"regexp"
 	"testing"
+	"time"
 
 	"frostgate/api/access"
+	"frostgate/db"
 	"frostgate/rules"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 )
 
@@ -94,4 +98,72 @@ func TestTurnsAndDigestsOfAnEndpointAreSetByForm(t *testing.T) {
 	require.Zero(t, e.Rank)
 	require.JSONEq(t, `{}`, string(e.Settings))
 	require.Equal(t, 403, w.as(access.Viewer).post(path+"/edit", url.Values{"rank": {"1"}}).status)
+}
+
+func TestSuppressionsArePlannedChangedAndEndedByForm(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Dispatcher)
+	pour := w.pours["move"]
+	require.Contains(t, b.get("/alerts/planned").body, "None is planned")
+	form := b.get("/alerts/planned/new?pour=" + pour.ID.String()).body
+	require.Contains(t, form, `name="starts_at" value="2027-01-13T14:10"`, "now at the site")
+	require.Contains(t, form, `name="ends_at" value="2027-01-14T06:00"`)
+	require.Regexp(t, `<option value="`+pour.ID.String()+`" dir="auto" selected>`, form)
+
+	none := url.Values{"starts_at": {"2027-01-13T14:00"}, "ends_at": {""}, "reason": {""}, "critical_too": {""}, "pour_id": {pour.ID.String()}, "site_id": {""}, "crew_id": {""}}
+	refused := b.post("/alerts/planned/new", none)
+	require.Equal(t, 422, refused.status)
+	require.Contains(t, fieldOf(t, refused.body, "reason"), "is required")
+	require.Contains(t, fieldOf(t, refused.body, "ends_at"), "is required")
+	back := with(maps.Clone(none), "reason", "Yard is shut", "ends_at", "2027-01-13T13:00")
+	require.Contains(t, fieldOf(t, b.post("/alerts/planned/new", back).body, "ends_at"), "must be after the start, by 92 days at most")
+	two := with(maps.Clone(none), "reason", "Yard is shut", "ends_at", "2027-01-14T06:00", "crew_id", w.crews[0].ID.String())
+	require.Contains(t, fieldOf(t, b.post("/alerts/planned/new", two).body, "pour_id"), "at most one of site, crew and pour")
+
+	good := with(maps.Clone(none), "reason", "Yard is shut", "ends_at", "2027-01-14T06:00", "once", uuid.NewString())
+	for range 2 { // sent twice
+		made := b.post("/alerts/planned/new", good)
+		require.Equal(t, 303, made.status, made.body)
+	}
+	found, err := w.db.Suppressions(t.Context(), everything, db.SuppressionFilter{}, db.Page{})
+	require.NoError(t, err)
+	require.Len(t, found.Items, 1)
+	made := found.Items[0]
+	require.Equal(t, pour.ID, *made.PourID)
+	require.Equal(t, time.Date(2027, 1, 14, 12, 0, 0, 0, time.UTC), made.EndsAt.UTC(), "6:00 a.m. at the site")
+	require.False(t, made.CriticalToo)
+	for _, path := range []string{"/alerts", "/pours/" + pour.ID.String()} {
+		require.Contains(t, b.get(path).body, "Yard is shut", path)
+	}
+	require.NotContains(t, b.get("/pours/"+w.pours["protect"].ID.String()).body, "Yard is shut", "it is of another pour")
+
+	path := "/alerts/planned/" + made.ID.String()
+	changed := b.post(path, with(opened(t, b.get(path).body), "ends_at", "2027-01-15T06:00", "critical_too", "on"))
+	require.Equal(t, 303, changed.status, changed.body)
+	after, err := w.db.Suppression(t.Context(), everything, made.ID)
+	require.NoError(t, err)
+	require.Equal(t, 24*time.Hour, after.EndsAt.Sub(made.EndsAt))
+	require.True(t, after.CriticalToo)
+	require.Equal(t, made.StartsAt, after.StartsAt)
+
+	require.Equal(t, 409, b.post(path+"/delete", url.Values{"version": {"2"}}).status, "it has begun")
+	ended := b.post(path+"/end", url.Values{"version": {versionField.FindStringSubmatch(b.get(path + "/end").body)[1]}})
+	require.Equal(t, 303, ended.status, ended.body)
+	list := b.get("/alerts/planned").body
+	require.Contains(t, list, "None is planned")
+	require.Contains(t, list, "Over")
+	require.NotContains(t, b.get("/alerts").body, "Yard is shut")
+
+	later := with(maps.Clone(none), "reason", "Holidays", "pour_id", "", "starts_at", "2027-01-20T07:00", "ends_at", "2027-01-27T07:00")
+	require.Equal(t, 303, b.post("/alerts/planned/new", later).status)
+	require.Contains(t, b.get("/alerts/planned").body, "Take back")
+	for _, role := range []access.Role{access.Viewer, access.Field} {
+		other := w.as(role)
+		require.Contains(t, other.get("/alerts/planned").body, "Holidays")
+		require.NotContains(t, other.get("/alerts/planned").body, "Take back")
+		require.Equal(t, 403, other.get("/alerts/planned/new").status)
+		require.Equal(t, 403, other.post("/alerts/planned/new", good).status)
+		require.Equal(t, 403, other.post(path+"/end", url.Values{"version": {"3"}}).status)
+	}
 }

@@ -139,9 +139,6 @@ func (j *job) followPlan() (err error) {
 	if err := j.planProtection(); err != nil {
 		return err
 	}
-	if err := j.layWhenFinished(); err != nil {
-		return err
-	}
 	if err := j.rollChance(); err != nil {
 		return err
 	}

@@ -54,7 +54,7 @@ func (j *job) last() *job {
 // toCome is the run that will happen once all that is asked for is done.
 func (j *job) toCome() *course {
 	w := j.last()
-	if w.shield.adds(w) {
+	if w.differs() {
 		return &w.shield.run
 	}
 	return &w.run
@@ -87,7 +87,7 @@ func (j *job) carryOut(findings []Finding) ([]Finding, error) {
 
 // hangsOnCover reports whether blankets are the first remedy of a rule.
 func hangsOnCover(rule string) bool {
-	return rule == "slab.freezes_early" || rule == "slab.below_maintain_temp"
+	return rule == "slab.freezes_early" || rule == "slab.below_maintain_temp" || rule == "finish.blankets_early"
 }
 
 // changed is the job with a change made and its base made fit.
@@ -133,7 +133,7 @@ func (j *job) takeCover(findings, theirs []Finding, ch *change) {
 		case k < 0:
 			f.Remedy = j.enough(f, ch)
 		case theirs[k].Remedy != nil:
-			ordered := f.Remedy != nil && f.Remedy.DosePct != nil // blankets alone do not do
+			ordered := f.Remedy != nil && f.Remedy.DosePct != nil || f.Rule == "finish.blankets_early" && f.Effect == EffectMove // blankets alone do not do
 			if f.Remedy = theirs[k].Remedy; ordered && f.Remedy.DosePct == nil {
 				f.Remedy = j.together(f.Remedy, ch)
 			}
@@ -147,6 +147,10 @@ func (j *job) enough(f *Finding, ch *change) *Remedy {
 	run, say := &j.done.run, j.say()
 	if f.Rule == "slab.freezes_early" {
 		r.Sentence += fmt.Sprintf(": it then has %s by %s and does not freeze.", j.critical(), say.clock(run.critical))
+		return r
+	}
+	if f.Rule == "finish.blankets_early" {
+		r.Sentence += fmt.Sprintf(": finishing then ends about %s.", say.clock(j.done.day.finishingEnds))
 		return r
 	}
 	limit, _ := j.maintainMinC()
@@ -239,7 +243,7 @@ func (j *job) protected() *Protected {
 		Timeline: w.timeline(&day, run), Chance: w.chance, MinTempBeforeCriticalC: new(run.minBeforeC),
 		Temperatures: w.temperatures(run), Strength: run.strengths(),
 	}
-	if w.shield.adds(w) && w.shield.chance != nil {
+	if w.differs() && w.shield.chance != nil {
 		p.Chance = w.shield.chance
 	}
 	if j.done != nil {

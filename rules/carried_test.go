@@ -155,3 +155,48 @@ func TestBlanketsAgainstTheErrorOfTheForecast(t *testing.T) {
 	}
 	require.Positive(t, tried)
 }
+
+// TestBlanketsPlannedTooEarlyLieOnceFinished: the hours given for a plan that covers a
+// floor while it is finished are those of the plan that covers it then; common
+// practice, no source.
+func TestBlanketsPlannedTooEarlyLieOnceFinished(t *testing.T) {
+	t.Parallel()
+	c := demoCase()
+	c.Pour.Protection[0].OnAt = demoStart.Add(-time.Hour)
+	c.Pour.Plant.AcceleratorOK = new(false)
+	a := Assess(c, Options{Members: 21, Seed: 3})
+	require.NotNil(t, found(&a, "finish.blankets_early"))
+	require.NotNil(t, a.Protected)
+	require.NotNil(t, a.Protection.OnAt)
+	ends := a.Protected.Timeline.FinishingEndsAt
+	require.False(t, a.Protection.OnAt.Before(*ends))
+	require.WithinDuration(t, *ends, *a.Protection.OnAt, onStep)
+	c.Pour.Protection[0].OnAt = *a.Protection.OnAt
+	b := Assess(c, Options{Members: 21, Seed: 3})
+	require.Nil(t, found(&b, "finish.blankets_early"))
+	require.Equal(t, b.Temperatures, a.Protected.Temperatures)
+	require.Equal(t, b.Timeline.CriticalStrengthAt, a.Protected.Timeline.CriticalStrengthAt)
+	require.Equal(t, b.Chance.FreezesEarly, a.Protected.Chance.FreezesEarly)
+	require.Equal(t, b.Protection, a.Protection)
+}
+
+// TestWorkThatBeginsInTheDark: a floor begun after dusk and finished on the next day
+// has that day's dusk before it; lights are not asked for before it begins.
+func TestWorkThatBeginsInTheDark(t *testing.T) {
+	t.Parallel()
+	c := lateCase()
+	by := 16*time.Hour + 59*time.Minute // 23:59 on the clock
+	c.Pour.StartsAt, c.Pour.BatchedAt, c.Pour.Crew.DayEndsAt = demoStart.Add(by), demoStart.Add(by-45*time.Minute), demoStart.Add(by+30*time.Hour)
+	a := Assess(c, Options{})
+	require.True(t, a.Timeline.DuskAt.After(demoStart.Add(30*time.Hour)), a.Timeline.DuskAt)
+	require.Nil(t, found(&a, "finish.after_dusk"))
+	c.Pour.Mix.CementType, c.Pour.PlacedTempC = "III", new(30.0)
+	c.Pour.Plant.AcceleratorOK = new(false)
+	c = steadily(c, 30)
+	dark := Assess(c, Options{})
+	f := found(&dark, "finish.after_dusk")
+	require.NotNil(t, f)
+	require.True(t, dark.Timeline.DuskAt.Before(c.Pour.StartsAt))
+	require.Equal(t, "lights", f.Remedy.Kind)
+	require.Equal(t, c.Pour.StartsAt, *f.Remedy.By)
+}

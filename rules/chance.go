@@ -175,7 +175,7 @@ func (j *job) rollChance() error {
 			return err
 		}
 	}
-	if !s.adds(j) {
+	if !j.differs() {
 		return nil
 	}
 	if j.fit != nil {
@@ -183,7 +183,11 @@ func (j *job) rollChance() error {
 			return err
 		}
 	}
-	if courses, err = e.run(j.plan, s.layers); err != nil {
+	layers := s.layers
+	if len(layers) == 0 {
+		layers = s.planned
+	}
+	if courses, err = e.run(j.plan, layers); err != nil {
 		return err
 	}
 	s.chance = j.chanceOf(e, courses)

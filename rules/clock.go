@@ -47,9 +47,6 @@ func (j *job) dayOf(p *pour, run *course) daylong {
 		d.dischargeBestBy = p.batched.Add(minutes(best))
 	}
 	d.dawn, d.dusk = j.daylight(p.start)
-	if !d.dusk.IsZero() {
-		d.darkFrom = d.dusk.Add(hours(j.limits.value("finish.dusk_h")))
-	}
 	if !run.initialSet.IsZero() {
 		d.bleedEnds = p.batched.Add(hours(bleedShare * run.initialSet.Sub(p.batched).Hours()))
 	}
@@ -61,7 +58,23 @@ func (j *job) dayOf(p *pour, run *course) daylong {
 		d.finishingEnds = d.placingEnds.Add(hours(strikeOffH))
 		d.passes = []Pass{pass("strike off", p.start, d.finishingEnds)}
 	}
+	j.darken(&d, p.start)
 	return d
+}
+
+// darken finds from when it is dark: a start after dusk that is finished beyond the
+// next dawn has the dusk of that next day before it.
+func (j *job) darken(d *daylong, start time.Time) {
+	if d.dusk.IsZero() {
+		return
+	}
+	if start.After(d.dusk) {
+		dawn, dusk := j.daylight(start.In(j.zone).AddDate(0, 0, 1))
+		if !dusk.IsZero() && (d.finishingEnds.IsZero() || d.finishingEnds.After(dawn)) {
+			d.dusk = dusk
+		}
+	}
+	d.darkFrom = d.dusk.Add(hours(j.limits.value("finish.dusk_h")))
 }
 
 // daylight is civil dawn and dusk on the local day of t; zero where there is none.

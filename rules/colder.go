@@ -10,6 +10,9 @@ import (
 // forecast a day ahead.
 const colderByC = 5 / 1.8
 
+// hardlyH is what is not worth saying of a set: 5 minutes.
+const hardlyH = 5.0 / 60
+
 // ifColder is what colder air from now on does to the hours of the day: the same
 // run twice, with the forecast and with colder air.
 func (j *job) ifColder() (*Colder, error) {
@@ -20,6 +23,14 @@ func (j *job) ifColder() (*Colder, error) {
 	if j.run.finalSet.IsZero() || !from.Before(j.run.finalSet) {
 		return nil, nil
 	}
+	p := j.readied()
+	if s := &j.shield; j.differs() && len(s.layers) > 0 {
+		p.covers = j.pourCovers(s.layers)
+	}
+	ground := j.base.track.StateAt(j.wx.clock(p.start))
+	if p.ground != nil {
+		ground = ofMembers.ground(j).Adopt(*p.ground)
+	}
 	colder := new(slab.Forcing)
 	fall := make([]float64, len(j.wx.hours))
 	first := int(j.wx.clock(from))
@@ -27,10 +38,10 @@ func (j *job) ifColder() (*Colder, error) {
 		fall[i] = -colderByC
 	}
 	j.base.forcing.Perturb(colder, first, len(fall), slab.Shift{AirC: fall})
-	lanes := []slab.Lane{j.lane(&j.plan, j.base.track.StateAt(j.wx.clock(j.plan.start))), {}}
+	lanes := []slab.Lane{j.lane(&p, ground), {}}
 	lanes[1] = lanes[0]
 	lanes[1].Forcing = colder
-	runs, err := j.courses(lanes, ofMembers, func(int) *pour { return &j.plan })
+	runs, err := j.courses(lanes, ofMembers, func(int) *pour { return &p })
 	if err != nil {
 		return nil, err
 	}
@@ -53,16 +64,20 @@ func hoursLater(a, b time.Time) *float64 {
 
 func (j *job) colderSentence(c *Colder) string {
 	say := j.say()
+	if c.FinalSetH != nil && *c.FinalSetH < hardlyH {
+		return sentence("In air %s colder than forecast it sets hardly later.", say.tempDiff(c.ByC))
+	}
 	if c.FinalSetH == nil {
 		return sentence("In air %s colder than forecast it does not set within the weather known.", say.tempDiff(c.ByC))
 	}
-	if j.c.Pour.Element != SlabOnGround || j.day.finishingEnds.IsZero() {
+	day := j.dayOf(&j.plan, j.toCome())
+	if j.c.Pour.Element != SlabOnGround || day.finishingEnds.IsZero() {
 		return sentence("In air %s colder than forecast it sets %s later.", say.tempDiff(c.ByC), say.hours(*c.FinalSetH))
 	}
-	ends := j.day.finishingEnds.Add(hours(*c.FinalSetH))
+	ends := day.finishingEnds.Add(hours(*c.FinalSetH))
 	text := sentence("In air %s colder than forecast the top sets %s later and finishing ends about %s",
 		say.tempDiff(c.ByC), say.hours(*c.FinalSetH), say.clock(ends))
-	if dark := j.day.darkFrom; !dark.IsZero() && ends.After(dark) && !j.day.afterDusk() {
+	if dark := day.darkFrom; !dark.IsZero() && ends.After(dark) && !day.afterDusk() {
 		text += ", after dusk"
 	}
 	return oneStop(text + ".")

@@ -13,6 +13,7 @@ func TestColderThanForecast(t *testing.T) {
 	c := with(with(demoCase(), noAccelerator), func(c *Case) { // nothing to order for
 		c.Pour.Crew.Lights, c.Pour.Crew.DayEndsAt = true, demoStart.Add(18*time.Hour)
 		c.Pour.PlacedTempC, c.Pour.Plant.AcceleratorOK = new(24.0), new(false)
+		c.Firm.Calibration.SetFactor = 0.7 // before the blankets come
 	})
 	a := Assess(c, Options{})
 	colder := c

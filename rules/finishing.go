@@ -29,7 +29,7 @@ func (j *job) afterDusk() []Finding {
 		if j.c.Pour.Crew.Lights {
 			f.Effect = Note
 		}
-	case j.chance != nil && j.chance.FinishAfterDusk >= likelyLate && !j.c.Pour.Crew.Lights:
+	case j.chance != nil && j.chance.FinishAfterDusk >= likelyLate && !j.c.Pour.Crew.Lights && j.endsKnown(j.day.darkFrom):
 		f.Effect = Note
 		f.Sentence = fmt.Sprintf("Finishing ends %s, near dusk at %s; with a chance of %s it goes on in the dark.",
 			j.endWords(), j.say().clock(j.day.dusk), j.say().percent(j.chance.FinishAfterDusk))
@@ -129,29 +129,41 @@ func (j *job) sawNextDay() []Finding {
 // layWhenFinished runs planned blankets that would come before finishing ends as
 // they can come: after it.
 func (j *job) layWhenFinished() error {
-	if j.c.Pour.Element != SlabOnGround || len(j.c.Pour.Protection) == 0 || j.placed() {
+	if j.c.Pour.Element != SlabOnGround || j.placed() {
 		return nil
 	}
-	on := j.coverableFrom(&j.shield.bare)
+	s := &j.shield
+	on := j.coverableFrom(&s.bare)
 	if on.IsZero() {
 		return nil
 	}
-	layers := slices.Clone(j.c.Pour.Protection)
-	early := false
-	for i := range layers {
-		if layers[i].OnAt.Before(on.Add(-onStep)) {
-			layers[i].OnAt, early = on, true
-		}
-	}
+	layers, early := laidFrom(j.c.Pour.Protection, on)
 	if !early {
 		return nil
 	}
 	p := j.readied()
 	p.covers = j.pourCovers(layers)
-	run, err := j.follow(&p, proof)
+	run, err := j.follow(&p, central)
 	run.coveredFrom = on
-	j.laid = &run
+	j.laid, s.planned, s.run = &run, layers, run
 	return err
+}
+
+// laidFrom is the layers of a plan as they can be laid once finishing ends at on;
+// early reports whether that is later than planned.
+func laidFrom(planned []Protection, on time.Time) (layers []Protection, early bool) {
+	layers = slices.Clone(planned)
+	for i := range layers {
+		l := &layers[i]
+		if !l.OnAt.Before(on.Add(-onStep)) {
+			continue
+		}
+		l.OnAt, early = on, true
+		if l.OffAt != nil && l.OffAt.Before(on) {
+			l.OffAt = &on
+		}
+	}
+	return layers, early
 }
 
 // blanketsEarly judges finish.blankets_early: a plan that lays blankets on a floor
@@ -162,7 +174,7 @@ func (j *job) blanketsEarly() []Finding {
 		return nil
 	}
 	say, on := j.say(), j.laid.coveredFrom
-	planned := j.c.Pour.Protection[0].OnAt
+	planned := firstOn(j.c.Pour.Protection)
 	f := Finding{
 		Rule: "finish.blankets_early", Effect: EffectProtect, FirstAt: &planned,
 		Source: Source{"D1-05", "ACI 302 as quoted by Hover and Basham: a floor is finished between initial and final set", standingSecondHand},

@@ -66,8 +66,9 @@ func (j *job) freezeSentence(run *course, lead string) string {
 		if j.hasFrozen(run) {
 			verb, before = "froze", "before it had"
 		}
+		coldest, freezing := say.temps(run.minBeforeC, run.freezingC)
 		s := fmt.Sprintf("%s concrete %s%s on %s with %s, %s %s; the coldest falls to %s, and it freezes at %s.",
-			lead, verb, j.whereFrozen(run), say.clock(run.freezes), say.strength(run.frozeMPa), before, j.critical(), say.temp(run.minBeforeC), say.temp(run.freezingC))
+			lead, verb, j.whereFrozen(run), say.clock(run.freezes), say.strength(run.frozeMPa), before, j.critical(), coldest, freezing)
 		if run.frozenShare >= 0.05 {
 			s += fmt.Sprintf(" Up to %s of its water turns to ice.", say.percent(run.frozenShare))
 		}

@@ -327,6 +327,9 @@ func (j *job) seenBase() (last Observation, ok bool) {
 		if age < 0 || age > observedHoldsH*time.Hour || o.At.Before(last.At) {
 			continue
 		}
+		if ok && o.At.Equal(last.At) && last.Kind == "base_frozen" && last.Value != 0 {
+			continue // of two that contradict each other, frozen counts
+		}
 		last, ok = o, true
 	}
 	return last, ok

@@ -25,7 +25,7 @@ type job struct {
 	run    course       // the central run of plan
 	day    daylong      // the hours of the day that follow from run
 	shield shield       // what protection it needs
-	laid   *course      // with planned blankets only once finishing ends; nil when the plan does not ask for them sooner
+	laid   *course      // with planned blankets only once finishing ends; nil when they are not planned sooner
 	chance *Chance      // nil when no members were asked for
 	drawn  *ensemble    // what chance was told by
 	colder *Colder      // what colder air would do to the hours

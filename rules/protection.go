@@ -13,16 +13,18 @@ const onStep = 15 * time.Minute
 
 // A shield is what protection a pour needs.
 type shield struct {
-	needed bool         // the bare concrete would not pass
-	bare   course       // without any blanket
-	layers []Protection // what has to lie on it: the planned ones or those chosen
-	chosen *blankets    // beyond what is planned; nil when the plan is enough or nothing passes
-	run    course       // under layers
-	basis  course       // as planned on the base made fit: what blankets are chosen after
-	holds  bool         // that run does not freeze
-	onBy   time.Time    // blankets later than this fail
-	late   string       // what two hours' delay does
-	ending              // of layers
+	needed bool   // the bare concrete would not pass
+	bare   course // without any blanket
+
+	planned []Protection // of the plan, none before finishing ends
+	layers  []Protection // what has to lie on it: the planned ones or those chosen
+	chosen  *blankets    // beyond what is planned; nil when the plan is enough or nothing passes
+	run     course       // under layers
+	basis   course       // as planned on the base made fit: what blankets are chosen after
+	holds   bool         // that run does not freeze
+	onBy    time.Time    // blankets later than this fail
+	late    string       // what two hours' delay does
+	ending               // of layers
 
 	freezes float64 // chance of freezing under layers; NaN when not drawn
 	chance  *Chance // under layers; nil when not drawn
@@ -30,8 +32,12 @@ type shield struct {
 	spare ending // of planned blankets that nothing asks for
 }
 
-// adds reports whether the shield holds with more than the plan has.
-func (s *shield) adds(j *job) bool { return s.holds && (s.chosen != nil || j.fit != nil) }
+// differs reports whether the shield's run is what will happen, and not that of the
+// plan: it holds with more than the plan has, or the plan cannot be kept.
+func (j *job) differs() bool {
+	s := &j.shield
+	return s.holds && (s.chosen != nil || j.fit != nil) || j.laid != nil
+}
 
 // A blankets is one way to lay what is at hand.
 type blankets struct {
@@ -102,15 +108,19 @@ func (d *daylong) coverableAt() time.Time {
 // and its hours.
 func (j *job) planProtection() error {
 	s := &j.shield
-	s.freezes, s.bare, s.basis = math.NaN(), j.run, j.run
-	var err error
-	if len(j.c.Pour.Protection) > 0 {
+	s.freezes, s.bare, s.run, s.planned = math.NaN(), j.run, j.run, j.c.Pour.Protection
+	if len(s.planned) > 0 {
 		p := j.plan
 		p.covers = j.pourCovers(nil)
+		var err error
 		if s.bare, err = j.follow(&p, central); err != nil {
 			return err
 		}
+		if err := j.layWhenFinished(); err != nil {
+			return err
+		}
 	}
+	s.basis = s.run
 	if j.passes(&s.bare) {
 		return j.spareBlankets()
 	}
@@ -124,9 +134,9 @@ func (j *job) planProtection() error {
 	if err := j.endProtection(); err != nil {
 		return err
 	}
-	if !s.ends.IsZero() && !s.layers[0].OnAt.Before(s.ends) {
+	if !s.ends.IsZero() && !firstOn(s.layers).Before(s.ends) {
 		// Planned blankets that come when the period is served protect nothing.
-		*s = shield{needed: true, bare: s.bare, basis: s.basis, freezes: math.NaN()}
+		*s = shield{needed: true, bare: s.bare, planned: s.planned, run: s.basis, basis: s.basis, freezes: math.NaN()}
 		return j.spareBlankets()
 	}
 	return j.tryLate()
@@ -135,11 +145,11 @@ func (j *job) planProtection() error {
 // spareBlankets finds from when planned blankets that nothing asks for may come off:
 // as if they were required, but for a period that counts only in cold weather.
 func (j *job) spareBlankets() error {
-	layers := j.c.Pour.Protection
+	layers := j.shield.planned
 	if len(layers) == 0 {
 		return nil
 	}
-	open, err := j.uncovering(layers, &j.run)
+	open, err := j.uncovering(layers, &j.shield.run)
 	if err != nil {
 		return err
 	}
@@ -154,12 +164,21 @@ func (j *job) spareBlankets() error {
 	return nil
 }
 
+// firstOn is when the first of some layers goes on.
+func firstOn(layers []Protection) time.Time {
+	var on time.Time
+	for _, l := range layers {
+		on = earlier(on, l.OnAt)
+	}
+	return on
+}
+
 // findLayers takes the planned blankets where they pass, on the base made fit if
 // it has to be, and else chooses from what is at hand.
 func (j *job) findLayers() error {
 	s := &j.shield
-	s.layers, s.run = j.c.Pour.Protection, j.run
-	if j.fit != nil && !j.passes(&j.run) {
+	s.layers = s.planned
+	if j.fit != nil && !j.passes(&s.run) {
 		p := j.readied()
 		var err error
 		if s.basis, err = j.follow(&p, central); err != nil {
@@ -215,16 +234,16 @@ func (j *job) chooseBlankets() error {
 	tries := make([]pour, len(choices))
 	for i, b := range choices {
 		tries[i] = j.readied()
-		tries[i].covers = j.pourCovers(b.lay(j.c.Pour.Protection, on))
+		tries[i].covers = j.pourCovers(b.lay(s.planned, on))
 	}
 	runs, err := j.followAll(tries, central)
 	if err != nil {
 		return err
 	}
 	i := j.best(runs)
-	planDoes := s.holds && len(j.c.Pour.Protection) > 0
+	planDoes := s.holds && len(s.planned) > 0
 	if i >= 0 && (j.passes(&runs[i]) || !planDoes) {
-		s.chosen, s.layers, s.run, s.holds = &choices[i], choices[i].lay(j.c.Pour.Protection, on), runs[i], true
+		s.chosen, s.layers, s.run, s.holds = &choices[i], choices[i].lay(s.planned, on), runs[i], true
 	}
 	return nil
 }
@@ -335,14 +354,10 @@ func (j *job) protectionPlan() *ProtectionPlan {
 		Layers: len(s.layers), DoubleEdges: j.underMaintained(&s.bare).lowestAirC < 0,
 		OffAt: timeOrNil(s.off), PeriodH: period, Governs: s.governs, CoolDropC: drop, IfLate2H: s.late,
 	}
-	on := s.layers[0].OnAt
 	for _, l := range s.layers {
 		p.RM2KW += l.RM2KW
-		if l.OnAt.Before(on) {
-			on = l.OnAt
-		}
 	}
-	p.OnAt = timeOrNil(on)
+	p.OnAt = timeOrNil(firstOn(s.layers))
 	p.PeriodUntil, p.StrengthUntil, p.GentleFrom = timeOrNil(s.periodAt), timeOrNil(s.strengthAt), timeOrNil(s.gentle)
 	return p
 }

@@ -20,6 +20,9 @@ var acceleratorDoses = []Admixture{
 // resistances a remedy may ask for when what is at hand does not do.
 var hiredRM2KW = []float64{0.35, 0.70, 1.06, 1.41, 2.11, 2.82}
 
+// moreRM2KW is the factor from which more resistance than is at hand is worth hiring.
+const moreRM2KW = 1.25
+
 // placed reports whether the concrete lies already: then nothing but its
 // protection can be changed.
 func (j *job) placed() bool { return j.c.AssessedAt.After(j.c.Pour.StartsAt) }
@@ -29,6 +32,9 @@ func (j *job) placed() bool { return j.c.AssessedAt.After(j.c.Pour.StartsAt) }
 func (j *job) remedy(findings []Finding) ([]Finding, error) {
 	for i := range findings {
 		f := &findings[i]
+		if err := j.proveWindbreak(f); err != nil {
+			return nil, err
+		}
 		if f.Remedy != nil || f.Effect == Note {
 			continue
 		}
@@ -59,11 +65,12 @@ func (j *job) remedyOf(f *Finding) (*Remedy, error) {
 	case "finish.after_dusk":
 		r, err := j.finishSooner(func(d *daylong) bool { return !d.afterDusk() })
 		if r == nil && err == nil {
-			r = &Remedy{Kind: "lights", By: &j.day.dusk, Passes: true, Sentence: fmt.Sprintf("Have lights for the surface from %s.", j.say().clock(j.day.dusk))}
+			from := later(j.day.dusk, j.c.Pour.StartsAt)
+			r = &Remedy{Kind: "lights", By: &from, Passes: true, Sentence: fmt.Sprintf("Have lights for the surface from %s.", j.say().clock(from))}
 		}
 		return r, err
 	case "finish.blankets_early":
-		on := j.c.Pour.Protection[0].OnAt
+		on := firstOn(j.c.Pour.Protection)
 		return j.finishSooner(func(d *daylong) bool { return !d.coverableAt().After(on.Add(onStep)) })
 	case "finish.after_hours":
 		return j.finishSooner(func(d *daylong) bool { return !d.afterHours() })
@@ -149,10 +156,9 @@ func (j *job) guard() float64 { return j.limits.value("freeze.guard_c") }
 // blanketRemedy words the layers that have to lie.
 func (j *job) blanketRemedy(layers []Protection) *Remedy {
 	say, s := j.say(), &j.shield
-	total, on := 0.0, layers[0].OnAt
+	total, on := 0.0, firstOn(layers)
 	for _, l := range layers {
 		total += l.RM2KW
-		on = earlier(on, l.OnAt)
 	}
 	r := &Remedy{Kind: "blankets", RM2KW: &total, By: &on, Passes: true}
 	r.Sentence = fmt.Sprintf("Cover with blankets of %s by %s", say.rvalue(total), say.clock(on))
@@ -195,12 +201,12 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 	}
 	hired := hiredRM2KW
 	if best := j.c.Pour.warmest(); best != nil { // that has been tried
-		hired = slices.DeleteFunc(slices.Clone(hired), func(r float64) bool { return r <= best.rM2KW() })
+		hired = slices.DeleteFunc(slices.Clone(hired), func(r float64) bool { return r < moreRM2KW*best.rM2KW() })
 	}
 	tries := make([]pour, len(hired))
 	layers := make([][]Protection, len(hired))
 	for i, r := range hired {
-		layers[i] = append(slices.Clone(j.c.Pour.Protection), Protection{RM2KW: r, OnAt: on})
+		layers[i] = append(slices.Clone(j.shield.planned), Protection{RM2KW: r, OnAt: on})
 		tries[i] = j.readied()
 		tries[i].covers = j.pourCovers(layers[i])
 	}
@@ -296,11 +302,11 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 // accelerated is one dose as a remedy, alone or with the best blankets at hand; nil
 // when that does not do.
 func (j *job) accelerated(q *quicker) (*Remedy, error) {
-	run, err := j.follow(&q.pour, proof)
+	run, layers, err := j.underPlanned(&q.pour)
 	if err != nil {
 		return nil, err
 	}
-	safe, err := j.keeps(&q.pour, j.c.Pour.Protection, &run)
+	safe, err := j.keeps(&q.pour, layers, &run)
 	if err != nil {
 		return nil, err
 	}
@@ -314,7 +320,7 @@ func (j *job) accelerated(q *quicker) (*Remedy, error) {
 	if best == nil || on.IsZero() {
 		return nil, nil
 	}
-	layers := best.lay(j.c.Pour.Protection, on)
+	layers = best.lay(layers, on)
 	q.covers = j.pourCovers(layers)
 	if run, err = j.follow(&q.pour, proof); err != nil {
 		return nil, err
@@ -328,6 +334,24 @@ func (j *job) accelerated(q *quicker) (*Remedy, error) {
 	r.Sentence = q.words + " and " + cover
 	r.Steps = []Remedy{dose, {Kind: "blankets", RM2KW: &rM2KW, By: &on, AtHand: true, Passes: true, Sentence: upperFirst(cover)}}
 	return r, nil
+}
+
+// underPlanned runs a trial under the planned blankets, laid no sooner than its own
+// finishing ends.
+func (j *job) underPlanned(p *pour) (run course, layers []Protection, err error) {
+	layers = j.shield.planned
+	if j.laid != nil {
+		p.covers = j.pourCovers(nil)
+		if run, err = j.follow(p, proof); err != nil {
+			return run, nil, err
+		}
+		if on := j.coverableFrom(&run); !on.IsZero() {
+			layers, _ = laidFrom(j.c.Pour.Protection, on)
+		}
+		p.covers = j.pourCovers(layers)
+	}
+	run, err = j.follow(p, proof)
+	return run, layers, err
 }
 
 // orderBy is until when the mix can still be changed: the order can be cancelled,
@@ -412,7 +436,7 @@ func (j *job) finishSooner(inTime func(*daylong) bool) (*Remedy, error) {
 	}
 	for i := range ways {
 		c := &ways[i]
-		run, err := j.follow(&c.p, proof)
+		run, _, err := j.underPlanned(&c.p)
 		if err != nil {
 			return nil, err
 		}

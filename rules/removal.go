@@ -156,7 +156,7 @@ func (c *Case) lengthOverHeight() float64 {
 // come off.
 func (j *job) protectionNotRequired() []Finding {
 	s := j.last().shield
-	if len(j.c.Pour.Protection) == 0 || s.needed && s.spare.ends.IsZero() {
+	if len(j.c.Pour.Protection) == 0 || s.needed {
 		return nil
 	}
 	say, e := j.say(), &s.spare

@@ -182,6 +182,7 @@ var (
 	glance    = fidelity{coarse: true, series: true, period: true}
 	peek      = fidelity{coarse: true, series: true, period: true, guard: true}
 	ofMembers = fidelity{coarse: true}
+	hourly    = fidelity{series: true}
 	proof     = fidelity{} // whether and when, in the central run's cells
 )
 

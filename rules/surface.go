@@ -2,18 +2,23 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"frostgate/rules/physics/air"
+	"frostgate/rules/physics/slab"
 )
 
 // evaporation is the drying of the bare surface, hour by hour up to final set.
-func (j *job) evaporation() []EvaporationRow {
+func (j *job) evaporation() []EvaporationRow { return j.run.drying() }
+
+// drying is the drying of a run's bare surface, hour by hour up to final set.
+func (c *course) drying() []EvaporationRow {
 	var rows []EvaporationRow
-	for i := range j.run.rows {
-		r := &j.run.rows[i]
-		if !j.run.finalSet.IsZero() && r.at.After(j.run.finalSet) {
+	for i := range c.rows {
+		r := &c.rows[i]
+		if !c.finalSet.IsZero() && r.at.After(c.finalSet) {
 			break
 		}
 		rows = append(rows, EvaporationRow{At: r.at, KgM2H: r.evaporationKgM2H})
@@ -85,20 +90,49 @@ func (j *job) surfaceEvaporation() []Finding {
 
 // againstDrying is a windbreak where that is enough, else an evaporation retarder.
 func (j *job) againstDrying(worst *EvaporationRow, limit float64) *Remedy {
-	say := j.say()
 	wind := j.wx.at(worst.At).windMS * j.c.slabSite().WindFactor
 	behind := worst.KgM2H * air.MenzelFromPressure(1, 0, air.ShelteredFactor*wind) / air.MenzelFromPressure(1, 0, wind)
 	if !j.c.Pour.WindbreakUp && j.c.Site.Terrain != TerrainSheltered && behind <= limit {
-		return &Remedy{
-			Kind: "windbreak", AtHand: true, Passes: true,
-			Sentence: sentence("Set up windbreaks: the surface then dries at up to %s.", say.units.Evaporation(behind)),
-		}
+		return j.windbreak(behind)
 	}
-	left := worst.KgM2H * retarderShare
+	return j.retarder(worst.KgM2H, limit)
+}
+
+func (j *job) windbreak(behindKgM2H float64) *Remedy {
+	return &Remedy{
+		Kind: "windbreak", AtHand: true, Passes: true,
+		Sentence: sentence("Set up windbreaks: the surface then dries at up to %s.", j.say().units.Evaporation(behindKgM2H)),
+	}
+}
+
+func (j *job) retarder(worstKgM2H, limit float64) *Remedy {
+	left := worstKgM2H * retarderShare
 	return &Remedy{
 		Kind: "evaporation_retarder", AtHand: true, Passes: left <= limit,
-		Sentence: sentence("Spray an evaporation retarder after each pass: the surface then dries at up to about %s.", say.units.Evaporation(left)),
+		Sentence: sentence("Spray an evaporation retarder after each pass: the surface then dries at up to about %s.", j.say().units.Evaporation(left)),
 	}
+}
+
+// proveWindbreak runs the concrete behind a windbreak, where it stays warmer and
+// dries more for that: what is then too much is left to a retarder.
+func (j *job) proveWindbreak(f *Finding) error {
+	if f.Remedy == nil || f.Remedy.Kind != "windbreak" {
+		return nil
+	}
+	p := j.readied()
+	p.covers = append(slices.Clone(p.covers), slab.Cover{Kind: slab.Windbreak, FromH: 0, ToH: slab.Forever})
+	run, err := j.follow(&p, hourly)
+	if err != nil {
+		return err
+	}
+	behind := 0.0
+	for _, r := range run.drying() {
+		behind = math.Max(behind, r.KgM2H)
+	}
+	if f.Remedy = j.windbreak(behind); behind > *f.Limit {
+		f.Remedy = j.retarder(*f.Observed, *f.Limit)
+	}
+	return nil
 }
 
 // A fall is precipitation on fresh concrete.

@@ -177,11 +177,15 @@ func (f *fitBase) cover(fromH float64) slab.Cover {
 }
 
 // readied is the planned pour on the base made fit, where what is at hand does
-// that: what other remedies are tried on.
+// that, and under planned blankets no sooner than they can lie: what other remedies
+// are tried on.
 func (j *job) readied() pour {
 	p := j.plan
 	if j.fit != nil {
 		p.ground = &j.fit.state
+	}
+	if j.laid != nil {
+		p.covers = j.pourCovers(j.shield.planned)
 	}
 	return p
 }

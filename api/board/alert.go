@@ -4,10 +4,13 @@ import (
 	"cmp"
 	"encoding/json"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
 	"frostgate/db"
+	"frostgate/rules"
+	"frostgate/scheduler/alert"
 
 	"github.com/google/uuid"
 )
@@ -40,6 +43,14 @@ type alertRow struct {
 	Link string // to its own page; empty there
 	Once string
 	Back string
+
+	AckUsual string // how long an acknowledgement holds when nobody says
+	AckHours []choice
+}
+
+// ackHours are how long somebody may say to be on it; then reminders and escalation go on.
+var ackHours = []choice{
+	{Value: "1", Text: "1 hour"}, {Value: "2", Text: "2 hours"}, {Value: "8", Text: "8 hours"}, {Value: "12", Text: "12 hours"}, {Value: "24", Text: "a day"}, {Value: "72", Text: "3 days"}, {Value: "168", Text: "a week"},
 }
 
 func (b *Board) alerts(v *visit) error {
@@ -81,6 +92,7 @@ func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 		ID: a.ID, PourID: a.PourID, Kind: a.Kind, Severity: a.Severity, Reason: alertText(a.Alert), Doubtful: !a.Verified, Once: once(), Back: back,
 		Link: "/alerts/" + a.ID.String(),
 	}
+	row.AckUsual, row.AckHours = rules.Duration(alert.AckLasts(alert.Severity(a.Severity)).Hours()), ackHours
 	if a.Timezone != nil {
 		s = newVoice(v.firm.Units, *a.Timezone)
 	}
@@ -141,7 +153,10 @@ func (b *Board) acknowledge(v *visit) error {
 	if err != nil {
 		return err
 	}
-	body := map[string]string{}
+	body := map[string]any{}
+	if hours, err := strconv.ParseFloat(v.FormValue("hours"), 64); err == nil {
+		body["hours"] = hours
+	}
 	if note := strings.TrimSpace(v.FormValue("note")); note != "" {
 		body["note"] = note
 	}

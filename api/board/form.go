@@ -193,7 +193,7 @@ func (b *Board) sentForm(v *visit, k *recordKind, stored doc) (filledForm, edit,
 // carry sends what is well formed to the API, and shows what it refuses at the fields.
 func (b *Board) carry(v *visit, k *recordKind, form filledForm, e edit, ch change) error {
 	if len(form.wrong) > 0 {
-		form.refused = "Some fields are not filled in rightly. Nothing was saved."
+		form.refused = notSaved
 		return b.showForm(v, http.StatusUnprocessableEntity, k, form)
 	}
 	answer, err := b.send(v, ch)
@@ -226,7 +226,7 @@ func (b *Board) showRefusal(v *visit, k *recordKind, form filledForm, e edit, re
 	}
 	form.wrong, form.general = refusedAt(groups, s, form.typed, e, refused.Fields)
 	slices.Sort(form.general)
-	form.refused = "Some fields are not filled in rightly. Nothing was saved."
+	form.refused = notSaved
 	if len(form.wrong) == 0 {
 		form.refused = "Nothing was saved. " + refused.Text
 	}

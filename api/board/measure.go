@@ -36,6 +36,9 @@ var (
 	stress      = measure{us: unit{name: "psi", scale: mpaPerPSI}, si: unit{name: "MPa", digits: 1}}
 	resistance  = measure{us: unit{name: "R-value", scale: .1761102, digits: 2}, si: unit{name: "m²K/W", digits: 3}}
 	heatFlow    = measure{us: unit{name: "Btu/h per sq ft", scale: 3.154591, digits: 1}, si: unit{name: "W/m²"}}
+	depth       = measure{us: unit{name: "in", scale: mmPerInch, digits: 3}, si: unit{name: "mm", digits: 2}} // of rain and snow
+	wind        = measure{us: unit{name: "mph", scale: .44704, digits: 1}, si: unit{name: "km/h", scale: 1 / 3.6, digits: 1}}
+	evaporation = measure{us: unit{name: "lb/ft²/h", scale: 4.882428, digits: 3}, si: unit{name: "kg/m²/h", digits: 2}}
 	percentage  = plain("%", 2)
 	share       = measure{us: unit{name: "%", scale: .01, digits: 1}, si: unit{name: "%", scale: .01, digits: 1}}
 	minutes     = plain("minutes", 1)
@@ -110,6 +113,7 @@ func number(text string, units rules.Units) (value float64, wrong string) {
 var (
 	bounds = regexp.MustCompile(`^must be between (-?[\d.]+) and (-?[\d.]+)( [^\d]*)?$`)
 	bound  = regexp.MustCompile(`^must be (at least|at most) (-?[\d.]+)$`)
+	looser = regexp.MustCompile(`^is looser than the published (-?[\d.]+)[^,]*, (.+)$`)
 )
 
 // inUnit says the API's bounds of a number in the unit that it was typed in, rounded to the inside.
@@ -123,6 +127,11 @@ func (u unit) inUnit(said string) string {
 			round = math.Floor
 		}
 		return strings.TrimSpace("must be " + m[1] + " " + u.inside(m[2], round) + " " + u.name)
+	}
+	if m := looser.FindStringSubmatch(said); m != nil {
+		if published, err := strconv.ParseFloat(m[1], 64); err == nil {
+			return strings.TrimSpace("is looser than the published "+u.text(published)+" "+u.name) + ", " + m[2]
+		}
 	}
 	return said
 }

@@ -48,6 +48,9 @@ func (b *Board) registerRecords(e *echo.Echo) {
 	settings := settingsKind()
 	e.GET(settings.at, b.page(b.editForm(settings)))
 	e.POST(settings.at, b.page(b.updateRecord(settings)))
+	e.GET("/firm/limits", b.page(b.limits))
+	e.GET("/firm/limits/:name", b.page(b.limitForm))
+	e.POST("/firm/limits/:name", b.page(b.setLimit))
 	e.GET("/firm/weather", b.page(b.weatherPage))
 	for _, k := range append(firmKinds(), pourKind(), planned) {
 		e.GET(k.at+"/:id/:put", b.page(b.askPut(k)))
@@ -145,7 +148,8 @@ func firmTabs(v *visit, here string) []choice {
 			tabs = append(tabs, choice{Value: k.at, Text: capital(k.many), Chosen: k.at == here})
 		}
 	}
-	tabs = append(tabs, choice{Value: "/firm/weather", Text: "Weather", Chosen: here == "/firm/weather"})
+	tabs = append(tabs, choice{Value: "/firm/weather", Text: "Weather", Chosen: here == "/firm/weather"},
+		choice{Value: "/firm/limits", Text: "Limits", Chosen: here == "/firm/limits"})
 	if v.dispatcher() {
 		tabs = append(tabs, choice{Value: "/firm/settings", Text: "Settings", Chosen: here == "/firm/settings"})
 	}

@@ -71,7 +71,7 @@ func (n *notifier) gather(ctx context.Context, to db.Endpoint) error {
 	if len(g.Lines) == 0 {
 		return nil
 	}
-	return n.tellTogether(ctx, to, g.Lines, lines)
+	return n.tellTogether(ctx, to, g.Lines, lines, knows)
 }
 
 // waitingOf is what waits for an endpoint, and of which alerts it knows.
@@ -113,7 +113,7 @@ func idsOf(list []alert.Waiting) []uuid.UUID {
 
 // tellTogether makes the delivery of one message: of a single matter as it is, of
 // several as a group.
-func (n *notifier) tellTogether(ctx context.Context, to db.Endpoint, lines []alert.Line, stored []db.TellingLine) error {
+func (n *notifier) tellTogether(ctx context.Context, to db.Endpoint, lines []alert.Line, stored []db.TellingLine, knows map[uuid.UUID]bool) error {
 	payloads := map[uuid.UUID][]byte{}
 	for _, l := range stored {
 		payloads[l.NoticeID] = l.Payload
@@ -127,7 +127,7 @@ func (n *notifier) tellTogether(ctx context.Context, to db.Endpoint, lines []ale
 		if err := json.Unmarshal(payloads[line.Last.NoticeID], &e); err != nil {
 			return fmt.Errorf("read notice %s: %w", line.Last.NoticeID, err)
 		}
-		events = append(events, &e)
+		events = append(events, e.HeardBy(knows[line.Last.AlertID]))
 		for _, w := range append(line.Before, line.Last) {
 			ids = append(ids, w.ID)
 			if w.AlertID != uuid.Nil {

@@ -3,6 +3,7 @@ package scheduler
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -357,19 +358,48 @@ func (n *notifier) pourEvent(ctx context.Context, v judged) (*alert.Event, error
 	if v.line.NextWindowAt != nil {
 		e.NextWindow = new(say(*v.line.NextWindowAt))
 	}
-	for _, p := range v.weather.Parts {
-		e.Weather = append(e.Weather, alert.EventWeather{Source: p.Source, IssuedAt: p.IssuedAt.UTC()})
-	}
-	if v.weather.Age == dead {
-		e.Weather = []alert.EventWeather{{Source: v.weather.Source, IssuedAt: v.weather.IssuedAt.UTC()}}
-	}
-	document, err := n.documentOf(ctx, v)
+	stored, document, err := n.documentOf(ctx, v)
 	if err != nil || document == nil {
 		return e, err
+	}
+	if e.Weather, err = n.weatherBehind(ctx, v.weather, stored, say); err != nil {
+		return nil, err
 	}
 	e.Headline = document.Headline
 	e.Finding, e.Remedy = findingOf(document.Worst(), say)
 	return e, nil
+}
+
+// weatherBehind is the weather that a verdict rests on: as it was read for it now,
+// else by what its assessment keeps.
+func (n *notifier) weatherBehind(ctx context.Context, w Weather, a db.Assessment, say func(time.Time) alert.EventMoment) (list []alert.EventWeather, err error) {
+	add := func(source string, at time.Time) {
+		list = append(list, alert.EventWeather{Source: source, IssuedAt: at.UTC(), Issued: say(at).Local})
+	}
+	switch {
+	case w.Age == dead:
+		add(w.Source, w.IssuedAt)
+		return list, nil
+	case len(w.Parts) > 0:
+		for _, p := range w.Parts {
+			add(p.Source, p.IssuedAt)
+		}
+		return list, nil
+	}
+	for _, id := range a.IssueIDs {
+		issue, err := n.tx.Issue(ctx, id)
+		if errors.Is(err, db.ErrNotFound) {
+			continue // too old to be kept
+		}
+		if err != nil {
+			return nil, err
+		}
+		of := slices.IndexFunc(a.Origins, func(o db.Origin) bool { return o.IssueID != nil && *o.IssueID == id })
+		if of >= 0 {
+			add(a.Origins[of].Source, issue.IssuedAt)
+		}
+	}
+	return list, nil
 }
 
 // eventPour is a pour as messages have it.
@@ -385,20 +415,21 @@ func (n *notifier) eventPour(in db.PourInput, say func(time.Time) alert.EventMom
 	return e
 }
 
-// documentOf reads the assessment behind a verdict; nil when there is none.
-func (n *notifier) documentOf(ctx context.Context, v judged) (*rules.Assessment, error) {
+// documentOf reads the assessment behind a verdict; without a document when there
+// is none.
+func (n *notifier) documentOf(ctx context.Context, v judged) (db.Assessment, *rules.Assessment, error) {
 	a := db.Assessment{AssessmentLine: v.line, Document: v.document}
 	if a.Document == nil {
 		if v.line.ID == uuid.Nil {
-			return nil, nil //nolint:nilnil // a pour that is gone has no verdict
+			return a, nil, nil // a pour that is gone has no verdict
 		}
 		var err error
 		if a, err = n.tx.Assessment(ctx, db.Scope{}, v.line.ID); err != nil {
-			return nil, err
+			return a, nil, err
 		}
 	}
 	document, err := a.Decode()
-	return &document, err
+	return a, &document, err
 }
 
 // speaker puts times into words, at a site and in the firm's way.

@@ -60,7 +60,7 @@ func (n *notifier) tell(ctx context.Context, m alert.Matter, e *alert.Event, abo
 		}
 		switch r.Tell {
 		case alert.Now:
-			covered, err := n.covering(ctx, e, about, to, heard[to.ID])
+			covered, err := n.covering(ctx, e.HeardBy(heard[to.ID].Knows), about, to, heard[to.ID])
 			if err != nil {
 				return id, err
 			}

@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
 	"strings"
@@ -36,6 +35,7 @@ type Event struct {
 	NextWindow *EventMoment   `json:"next_window,omitempty"`
 	Weather    []EventWeather `json:"weather,omitempty"`
 	Links      EventLinks     `json:"links,omitzero"`
+	First      bool           `json:"first,omitempty"`  // its receiver has not heard before that the alert is raised, whatever the type
 	Since      string         `json:"since,omitempty"`  // when the alert was raised, in local time
 	Group      *EventGroup    `json:"group,omitempty"`  // of alerts.grouped: several matters
 	Covers     []EventCover   `json:"covers,omitempty"` // all transitions that this message tells, when not just alert's
@@ -143,6 +143,7 @@ type EventRemedy struct {
 type EventWeather struct {
 	Source   string    `json:"source"`
 	IssuedAt time.Time `json:"issued_at"`
+	Issued   string    `json:"issued,omitempty"` // at the site
 }
 
 // EventLinks lead to the program's own pages; without an address at which people
@@ -152,6 +153,17 @@ type EventLinks struct {
 	Alert       string `json:"alert,omitempty"`
 	Acknowledge string `json:"acknowledge,omitempty"` // signed, of one receiver, and good for a while
 	Schema      string `json:"schema,omitempty"`      // of the event, in JSON Schema
+}
+
+// HeardBy is the event as a receiver gets it who knows, or not, that its alert is
+// raised: who does not reads of a change, or a reminder, as news.
+func (e *Event) HeardBy(knows bool) *Event {
+	own := *e
+	if own.First = !knows && e.Alert.Condition.InForce(); own.First {
+		own.Before = nil // there was no message before
+	}
+	own.Compose()
+	return &own
 }
 
 // Bytes is the body: made once, then sent unchanged.
@@ -203,22 +215,12 @@ func (e *Event) composePour(say func(string, ...any)) {
 	case e.Type == EventCleared, e.Type == EventSettled && !e.Alert.Condition.InForce():
 		say("Over: %s: %s", where, e.whyCleared())
 		return
+	case e.news():
+		say("Move: %s", where)
 	default:
-		say("%s: %s", cmp.Or(map[string]string{EventRaised: "Move"}[e.Type], "Still move"), where)
+		say("Still move: %s", where)
 	}
-	if because := map[string]string{
-		ReasonSeverity: "More urgent now", ReasonCause: "There is a new reason", ReasonStart: "The new start is no better",
-	}[e.Reason]; because != "" {
-		say("%s", because)
-	}
-	if e.Since != "" && e.Type != EventRaised {
-		say("So since %s", e.Since)
-	}
-	if e.Before != nil {
-		for _, said := range e.Before.Said {
-			say("%s", said)
-		}
-	}
+	e.composeHistory(say)
 	if e.Finding != nil {
 		say("%s", e.Finding.Sentence)
 		if e.Finding.Probability != nil {
@@ -236,6 +238,53 @@ func (e *Event) composePour(say func(string, ...any)) {
 	if e.Pour.CancelBy != nil && e.Pour.CancelBy.At.After(e.At) {
 		say("The order can be cancelled until %s", e.Pour.CancelBy.Local)
 	}
+	e.composeWeather(say)
+}
+
+// composeWeather says what an event rests on.
+func (e *Event) composeWeather(say func(string, ...any)) {
+	var parts []string
+	for _, w := range e.Weather {
+		if w.Issued != "" {
+			parts = append(parts, fmt.Sprintf("%s of %s", w.Source, w.Issued))
+		}
+	}
+	if len(parts) > 0 {
+		say("By the weather from %s", strings.Join(parts, " and "))
+	}
+	if !e.Alert.Verified {
+		say("Fresher weather to check it by is missing")
+	}
+}
+
+// news reports whether its receiver hears of an alert for the first time.
+func (e *Event) news() bool { return e.Type == EventRaised || e.First }
+
+// longAgo is after how long it is said since when an alert has been raised also to
+// who hears of it first.
+const longAgo = time.Hour
+
+// composeHistory says why an alert is told again, since when it is so, and what was
+// said otherwise before: as much of it as its receiver has heard of.
+func (e *Event) composeHistory(say func(string, ...any)) {
+	if because := becauses[e.Reason]; because != "" && (!e.news() || e.Reason == ReasonNobody) {
+		say("%s", because)
+	}
+	if e.Since != "" && (!e.news() || e.At.Sub(e.Alert.RaisedAt) >= longAgo) {
+		say("So since %s", e.Since)
+	}
+	if e.Before != nil && !e.news() {
+		for _, said := range e.Before.Said {
+			say("%s", said)
+		}
+	}
+}
+
+// becauses say why what is raised is told again.
+var becauses = map[string]string{
+	ReasonSeverity: "More urgent now", ReasonCause: "There is a new reason", ReasonStart: "The new start is no better",
+	ReasonNobody: "Nobody has acknowledged it", ReasonAckOver: "The acknowledgement has expired",
+	ReasonShelfOver: "It is not shelved any more", ReasonPlanOver: "The planned suppression is over",
 }
 
 func (e *Event) composeCall(say func(string, ...any)) {

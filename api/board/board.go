@@ -110,6 +110,10 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/alerts/:id/unshelve", b.page(b.unshelvePage))
 	e.POST("/alerts/:id/unshelve", b.page(b.unshelve))
 	e.GET("/deliveries/:id", b.page(b.deliveryPage))
+	e.GET("/deliveries/:id/again", b.page(b.askAgain))
+	e.POST("/deliveries/:id/again", b.page(b.sendAgain))
+	e.GET("/firm/endpoints/:id/rotate", b.page(b.askEndpoint("New signing secret", "Whoever checks the signatures of messages needs it. For a day, messages are signed with the old one, too.")))
+	e.POST("/firm/endpoints/:id/rotate", b.page(b.rotateSecret))
 	e.GET("/firm/endpoints/:id/test", b.page(b.askEndpoint("Send a test", "A message that says that it is a test goes there now.")))
 	e.POST("/firm/endpoints/:id/test", b.page(b.testEndpoint))
 	e.GET("/firm/endpoints/:id/restore", b.page(b.askEndpoint("Restore", "What waits for it is sent, and the other endpoints are told.")))
@@ -252,8 +256,10 @@ var done = map[string]string{
 	"tested_unknown": "The test message was sent, and no answer came. Look there whether it arrived.", "restarted": "Restored. What waited for it is being sent.",
 	"moved": "Moved. The pour is being assessed anew.",
 	"place": "Marked as placed. Protection is followed from here on.", "release": "Marked as released.", "cancel": "Cancelled.", "reopen": "Taken back.",
+	"again":   "It is being sent again.",
 	"planned": "Saved. What it holds back is kept, and says so.", "ended": "Ended. Alerts are told again from now on.",
-	"kept": "Saved.", "archived": "Archived. It is no longer offered; what rests on it stays.", "restored": "Offered again.", "deleted": "Deleted.",
+	"revoked": "Revoked. Whoever held it is signed out.",
+	"kept":    "Saved.", "archived": "Archived. It is no longer offered; what rests on it stays.", "restored": "Offered again.", "deleted": "Deleted.",
 	"table": "All rows are written. New pours are being assessed.",
 	"saved": "Saved. The pour is being assessed.",
 }

@@ -241,7 +241,8 @@ func (w *world) screens() map[string]string {
 		"site": "/firm/sites/" + w.site.ID.String(), "site-add": "/firm/sites/new", "mix": "/firm/mixes/" + w.mix.ID.String(),
 		"crew": "/firm/crews/" + w.crews[0].ID.String(), "plant-record": "/firm/plants/" + w.plant.ID.String(), "archive": "/firm/sites/" + w.site.ID.String() + "/archive",
 		"endpoint": "/firm/endpoints/" + w.endpoint.ID.String(), "endpoint-edit": "/firm/endpoints/" + w.endpoint.ID.String() + "/edit",
-		"weather": "/firm/weather", "settings": "/firm/settings",
+		"weather": "/firm/weather", "settings": "/firm/settings", "limits": "/firm/limits", "limit": "/firm/limits/ground.min_c",
+		"tokens": "/firm/tokens", "token-add": "/firm/tokens/new", "planned": "/alerts/planned", "planned-add": "/alerts/planned/new", "endpoint-add": "/firm/endpoints/new",
 		"confirm": "/pours/" + id + "/step/cancel", "reference": "/reference", "table": "/pours/table",
 	}
 }

@@ -177,15 +177,39 @@ func digestText(s voice, d doc) string {
 	return strings.Join(when, " and ") + ", " + d.text("digest/timezone")
 }
 
-// A secretPage shows the signing secret of a new endpoint, this once.
+// A secretPage shows a secret that was just made, this once.
 type secretPage struct {
-	Name, Secret, Link string
+	Name, Says    string // what is so from now on
+	Label, Secret string
+	About, Link   string
 }
 
 func (b *Board) showSecret(v *visit, d doc) error {
-	return b.draw(v.Context, v, http.StatusCreated, "secret", frame{Title: "Endpoint", Nav: "firm", Page: secretPage{
-		Name: d.text("name"), Secret: d.text("secret"), Link: "/firm/endpoints/" + newID(d),
+	return b.drawSecret(v, http.StatusCreated, d, "is told from now on.")
+}
+
+func (b *Board) drawSecret(v *visit, status int, d doc, says string) error {
+	return b.draw(v.Context, v, status, "secret", frame{Title: "Endpoint", Nav: "firm", Page: secretPage{
+		Name: d.text("name"), Says: says, Label: "Signing secret", Secret: d.text("secret"), Link: "/firm/endpoints/" + newID(d),
+		About: "It proves to a program that a message is ours (Standard Webhooks). Copy it now; it is not shown again. Chat systems do without.",
 	}})
+}
+
+// rotateSecret gives an endpoint a new signing secret, which is shown this once.
+func (b *Board) rotateSecret(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	answer, err := b.send(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/rotate"})
+	if err != nil {
+		return err
+	}
+	var d doc
+	if err := json.Unmarshal(answer, &d); err != nil {
+		return fmt.Errorf("read new secret: %w", err)
+	}
+	return b.drawSecret(v, http.StatusOK, d, "has a new secret. For a day, messages are signed with the old one, too.")
 }
 
 // An endpointPage is how an endpoint does, and what went to it.
@@ -303,6 +327,7 @@ func (s voice) moment(text string) string {
 // A deliveryPage is one message to one endpoint, and each try to bring it there.
 type deliveryPage struct {
 	To, ToLink, AlertLink string
+	Again                 string // address to send it again; empty where that is not to be done
 	Facts                 []fact
 	Tries                 []tryLine
 	Body                  string
@@ -332,6 +357,9 @@ func (b *Board) deliveryPage(v *visit) error {
 	page := deliveryPage{To: "Message", ToLink: "/firm/endpoints/" + d.text("endpoint_id"), Body: indented(d.text("body"))}
 	if alert := d.text("alert_id"); alert != "" {
 		page.AlertLink = "/alerts/" + alert
+	}
+	if v.dispatcher() && d.text("state") != "pending" {
+		page.Again = "/deliveries/" + id.String() + "/again"
 	}
 	for _, f := range []fact{
 		{"Made", s.moment(d.text("created_at"))},
@@ -377,4 +405,38 @@ func textOr(words map[string]string, value string) string {
 		return text
 	}
 	return value
+}
+
+// askAgain asks before a message is sent once more.
+func (b *Board) askAgain(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	if !v.dispatcher() {
+		return notAllowed
+	}
+	d, err := b.read(v, "/v1/deliveries/"+id.String())
+	if err != nil {
+		return err
+	}
+	s, err := b.homeZone(v)
+	if err != nil {
+		return err
+	}
+	return b.draw(v.Context, v, http.StatusOK, "put", frame{Title: "Send again", Nav: "alerts", Page: putPage{
+		Word: "Send again", Name: "Message of " + s.moment(d.text("created_at")), Back: "/deliveries/" + id.String(),
+		Ask: "The very same message goes there once more, under the same id, by which a program knows it.",
+	}})
+}
+
+func (b *Board) sendAgain(v *visit) error {
+	id, err := idParam(v)
+	if err != nil {
+		return err
+	}
+	if _, err := b.send(v, change{method: http.MethodPost, path: "/v1/deliveries/" + id.String() + "/replay"}); err != nil {
+		return err
+	}
+	return v.Redirect(http.StatusSeeOther, "/deliveries/"+id.String()+"?done=again")
 }

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -33,6 +34,7 @@ type recordKind struct {
 	made      func(*Board, *visit, doc) error           // answers for a new record, where that is not where saved leads
 	named     func(*Board, *visit, doc) (string, error) // how a record is called that has no name
 	more      map[string]put                            // what can be done to a record besides the usual
+	removing  string                                    // what a delete is called; empty is Delete
 	deleting  string                                    // what a delete takes along
 }
 
@@ -254,6 +256,7 @@ func (b *Board) showConflict(v *visit, k *recordKind, form filledForm) error {
 // A formPage is a form to be drawn.
 type formPage struct {
 	Title, Lead                   string
+	Removing                      string
 	Of                            string // of a record without a name, what it is
 	IsNew                         bool
 	Version, Shown                string
@@ -332,7 +335,7 @@ func (b *Board) showForm(v *visit, status int, k *recordKind, form filledForm) e
 	for _, g := range groups {
 		page.Groups = append(page.Groups, form.group(g, s))
 	}
-	page.Archives = k.archives
+	page.Archives, page.Removing = k.archives, cmp.Or(k.removing, "Delete")
 	if k.single {
 		page.Tabs = firmTabs(v, k.at)
 	}

@@ -21,7 +21,7 @@ type column struct {
 
 // firmKinds are what the firm keeps once and uses in many pours.
 func firmKinds() []*recordKind {
-	return []*recordKind{siteKind(), mixKind(), crewKind(), supplyKind(), endpointKind()}
+	return []*recordKind{siteKind(), mixKind(), crewKind(), supplyKind(), endpointKind(), tokenKind()}
 }
 
 // registerRecords adds the pages of each kind of record.
@@ -109,7 +109,10 @@ func (b *Board) listPage(k *recordKind) func(*visit) error {
 		if err != nil {
 			return err
 		}
-		s := newVoice(v.firm.Units, "UTC")
+		s, err := b.homeZone(v)
+		if err != nil {
+			return err
+		}
 		for _, c := range k.columns {
 			page.Heads = append(page.Heads, c.head)
 		}
@@ -219,6 +222,9 @@ func (k *recordKind) puts() map[string]put {
 				return change{method: http.MethodPatch, path: path, body: doc{"archived": false}}
 			},
 		}
+	}
+	if k.removing != "" {
+		all["delete"] = put{word: k.removing, ask: k.deleting, done: "revoked", change: all["delete"].change}
 	}
 	maps.Copy(all, k.more)
 	return all

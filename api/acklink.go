@@ -26,8 +26,7 @@ func (a *API) acknowledgeBy(ctx context.Context, l alerts.AckLink, name, note st
 		}
 		now := tx.Now()
 		putAcknowledged(&alert, by, note, now, now.Add(alerts.AckLasts(alerts.Severity(alert.Severity))))
-		_, _, err = tx.Advance(ctx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: note})
-		return err
+		return a.handle(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: note})
 	})
 }
 

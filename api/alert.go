@@ -156,15 +156,21 @@ func (a *API) serveAlerts() {
 	})
 	serve(a, route{
 		method: http.MethodPost, path: item + "/acknowledge", id: "acknowledge-alert", tag: tag, summary: "Say that somebody is on it",
-		about: "For an alert that is in force. It stops reminders and escalation until it expires, or until the alert gets more urgent.", roles: onSite, success: http.StatusOK,
+		about: "For an alert that is in force. It stops reminders and escalation until it expires, or until the alert gets more urgent. Endpoints that were told of the alert are told once who acknowledged it, with the note, unless they are not to be told.", roles: onSite, success: http.StatusOK,
 	}, func(ctx context.Context, in *acknowledgeInput) (*created[Alert], error) {
-		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return acknowledge(ctx, tx, in) })
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return a.acknowledge(ctx, tx, in) })
+	})
+	serve(a, route{
+		method: http.MethodPost, path: item + "/unacknowledge", id: "unacknowledge-alert", tag: tag, summary: "Take an acknowledgement back",
+		about: "Reminders and escalation go on, as if it had expired.", roles: onSite, success: http.StatusOK,
+	}, func(ctx context.Context, in *unacknowledgeInput) (*created[Alert], error) {
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return a.unacknowledge(ctx, tx, in) })
 	})
 	serve(a, route{
 		method: http.MethodPost, path: item + "/shelve", id: "shelve-alert", tag: tag, summary: "Put an alert aside for a time",
-		about: "Nothing of it is told meanwhile, and each ruling says so. When the shelf ends, what is still raised is told once; that it is over is told then, too.", roles: dispatchers, success: http.StatusOK,
+		about: "Who was told of it is told that it is put aside. Nothing else of it is told meanwhile, and each ruling says so. When the shelf ends, what is still raised is told once; that it is over is told then, too.", roles: dispatchers, success: http.StatusOK,
 	}, func(ctx context.Context, in *shelveInput) (*created[Alert], error) {
-		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return shelve(ctx, tx, in) })
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Alert], error) { return a.shelve(ctx, tx, in) })
 	})
 	serve(a, route{
 		method: http.MethodPost, path: item + "/unshelve", id: "unshelve-alert", tag: tag, summary: "Take an alert up again",
@@ -183,7 +189,7 @@ type shelveInput struct {
 	}
 }
 
-func shelve(ctx context.Context, tx *db.Tx, in *shelveInput) (*created[Alert], error) {
+func (a *API) shelve(ctx context.Context, tx *db.Tx, in *shelveInput) (*created[Alert], error) {
 	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
 	if err != nil {
 		return nil, err
@@ -191,7 +197,7 @@ func shelve(ctx context.Context, tx *db.Tx, in *shelveInput) (*created[Alert], e
 	until := tx.Now().Add(time.Duration(in.Body.Hours * float64(time.Hour)))
 	alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "shelved", tx.Actor().Name, in.Body.Reason, &until
 	alert.FollowAt = &until
-	return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventShelved, Note: in.Body.Reason})
+	return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventShelved, Note: in.Body.Reason})
 }
 
 type unshelveInput struct {
@@ -209,7 +215,7 @@ func (a *API) takeUp(ctx context.Context, tx *db.Tx, in *unshelveInput) (*create
 	}
 	if a.unshelve == nil {
 		alert.OperatorState, alert.ShelvedBy, alert.ShelveReason, alert.ShelvedUntil = "none", "", "", nil
-		return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventUnshelved})
+		return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventUnshelved})
 	}
 	if err := a.unshelve(ctx, tx, alert); err != nil {
 		return nil, err
@@ -218,8 +224,8 @@ func (a *API) takeUp(ctx context.Context, tx *db.Tx, in *unshelveInput) (*create
 }
 
 // advanced stores what somebody did to an alert, and answers with it.
-func advanced(ctx context.Context, tx *db.Tx, alert db.Alert, t db.Transition) (*created[Alert], error) {
-	if _, _, err := tx.Advance(ctx, alert, t); err != nil {
+func (a *API) advanced(ctx context.Context, tx *db.Tx, alert db.Alert, t db.Transition) (*created[Alert], error) {
+	if err := a.handle(ctx, tx, alert, t); err != nil {
 		return nil, err
 	}
 	return alertNow(ctx, tx, alert.ID)
@@ -233,7 +239,7 @@ func alertNow(ctx context.Context, tx *db.Tx, id uuid.UUID) (*created[Alert], er
 	return &created[Alert]{Status: http.StatusOK, Body: alertView(line)}, nil
 }
 
-func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created[Alert], error) {
+func (a *API) acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created[Alert], error) {
 	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
 	if err != nil {
 		return nil, err
@@ -248,7 +254,29 @@ func acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) (*created
 	}
 	until := now.Add(lasts)
 	putAcknowledged(&alert, tx.Actor().Name, in.Body.Note, now, until)
-	return advanced(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: in.Body.Note})
+	return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: in.Body.Note})
+}
+
+type unacknowledgeInput struct {
+	ByID
+	Idempotent
+	Body struct {
+		Note string `json:"note,omitempty" maxLength:"2000" doc:"Why."`
+	}
+}
+
+func (a *API) unacknowledge(ctx context.Context, tx *db.Tx, in *unacknowledgeInput) (*created[Alert], error) {
+	alert, err := tx.LockAlertByID(ctx, scopeOf(ctx), in.ID)
+	if err != nil {
+		return nil, err
+	}
+	if alert.OperatorState != "acknowledged" {
+		return nil, problem(http.StatusConflict, "wrong_state", "The alert is not acknowledged.")
+	}
+	now := tx.Now()
+	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote, alert.AcknowledgedUntil = "none", "", nil, "", nil
+	alert.EscalatedAt, alert.FollowAt = &now, &now // the steps of escalation count from here
+	return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventUnacknowledged, Note: in.Body.Note})
 }
 
 func putAcknowledged(alert *db.Alert, by, note string, now, until time.Time) {

@@ -35,6 +35,9 @@ type Config struct {
 
 	// Unshelve takes an alert up again that was shelved, and has what is still raised told. Nil tells nobody.
 	Unshelve func(ctx context.Context, tx *db.Tx, a db.Alert) error
+	// Handle stores what the actor did to an alert that is locked and changed, and tells those who were told of it. Nil
+	// stores it alone.
+	Handle func(ctx context.Context, tx *db.Tx, a db.Alert, t db.Transition) error
 	// Coming lists what time alone will do to an alert. Nil knows of nothing.
 	Coming func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
 
@@ -66,6 +69,7 @@ type API struct {
 	draining         atomic.Bool
 	guard            alert.Guard
 	unshelve         func(ctx context.Context, tx *db.Tx, a db.Alert) error
+	handle           func(ctx context.Context, tx *db.Tx, a db.Alert, t db.Transition) error
 	coming           func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
 	weather          []forecast.About
 
@@ -87,7 +91,7 @@ func New(c Config) (*API, error) {
 		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
 		gate:        access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
 		tryEndpoint: c.TryEndpoint, endpointRestored: c.EndpointRestored,
-		guard: c.Guard, unshelve: c.Unshelve, coming: c.Coming, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
+		guard: c.Guard, unshelve: c.Unshelve, handle: c.Handle, coming: c.Coming, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
 	}
 	a.echo.HTTPErrorHandler = a.answerError
 	a.echo.Use(a.observe, a.compress())
@@ -128,6 +132,12 @@ func (c Config) withDefaults() Config {
 	}
 	if c.Version == "" {
 		c.Version = "devel"
+	}
+	if c.Handle == nil {
+		c.Handle = func(ctx context.Context, tx *db.Tx, a db.Alert, t db.Transition) error {
+			_, _, err := tx.Advance(ctx, a, t)
+			return err
+		}
 	}
 	return c
 }

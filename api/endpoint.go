@@ -17,17 +17,18 @@ import (
 
 // An EndpointForm is where notices go, as people give it. The URL is a secret: it is taken, and never given out.
 type EndpointForm struct {
-	Name        string      `json:"name" minLength:"1" maxLength:"200" doc:"Unique." example:"Dispatch chat"`
-	Kind        string      `json:"kind,omitempty" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html,mail" doc:"Form of the messages. standard is the JSON event and the default; cloudevents wraps it (structured, 1.0); text is plain text, by the template when there is one. The others are those of chat systems' incoming webhooks: chat_entities posts {text} with &amp; &lt; &gt;, chat_markdown {text} in markdown, chat_content {content} with allowed_mentions, chat_card an adaptive card, chat_text {text}, chat_html {text, html}. mail is e-mail, in plain text and HTML, through the mail server that the service is set up with. All others are signed by Standard Webhooks 1.0."`
-	Template    string      `json:"template,omitempty" maxLength:"4000" doc:"Of your own, for the kind text: text with fields such as {{.Pour}}, chosen by {{if}} and {{with}}. Fields: Type, Severity, Reason, Text, Verdict, Headline, Pour, Site, Crew, Plant, Start, CancelBy, Finding, Remedy, RemedyBy, NextStart, Source, Link."`
-	URL         string      `json:"url,omitempty" maxLength:"2000" format:"uri" doc:"https, to a public address; for the kind mail mailto: with up to 20 mail addresses, separated by commas. Needed when it is made; it is not given out again."`
-	CrewIDs     []uuid.UUID `json:"crew_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these crews do; all crews when absent."`
-	PlantIDs    []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
-	MinSeverity string      `json:"min_severity,omitempty" enum:"warning,minor,major,critical" doc:"warning when absent."`
-	Enabled     *bool       `json:"enabled,omitempty" doc:"true when absent."`
-	Rank        int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"0 is told at once; an endpoint of a higher rank is told when nobody acknowledges, one rank after the other."`
-	DelayMin    int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"How long after the rank before it this rank is told; the shortest of all of its rank counts. Quiet hours in which nobody was told do not count."`
-	Digest      *DigestForm `json:"digest,omitempty" doc:"Besides alerts: the pours of a day, once in the morning or once in the afternoon before. None when absent."`
+	Name             string      `json:"name" minLength:"1" maxLength:"200" doc:"Unique." example:"Dispatch chat"`
+	Kind             string      `json:"kind,omitempty" enum:"standard,cloudevents,text,chat_entities,chat_markdown,chat_content,chat_card,chat_text,chat_html,mail" doc:"Form of the messages. standard is the JSON event and the default; cloudevents wraps it (structured, 1.0); text is plain text, by the template when there is one. The others are those of chat systems' incoming webhooks: chat_entities posts {text} with &amp; &lt; &gt;, chat_markdown {text} in markdown, chat_content {content} with allowed_mentions, chat_card an adaptive card, chat_text {text}, chat_html {text, html}. mail is e-mail, in plain text and HTML, through the mail server that the service is set up with. All others are signed by Standard Webhooks 1.0."`
+	Template         string      `json:"template,omitempty" maxLength:"4000" doc:"Of your own, for the kind text: text with fields such as {{.Pour}}, chosen by {{if}} and {{with}}. Fields: Type, Severity, Reason, Text, Verdict, Headline, Pour, Site, Crew, Plant, Start, CancelBy, Finding, Remedy, RemedyBy, NextStart, Source, Link."`
+	URL              string      `json:"url,omitempty" maxLength:"2000" format:"uri" doc:"https, to a public address; for the kind mail mailto: with up to 20 mail addresses, separated by commas. Needed when it is made; it is not given out again."`
+	CrewIDs          []uuid.UUID `json:"crew_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these crews do; all crews when absent."`
+	PlantIDs         []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Only about what these plants supply; all plants when absent."`
+	MinSeverity      string      `json:"min_severity,omitempty" enum:"warning,minor,major,critical" doc:"warning when absent."`
+	Enabled          *bool       `json:"enabled,omitempty" doc:"true when absent."`
+	Rank             int         `json:"rank,omitempty" minimum:"0" maximum:"9" doc:"0 is told at once; an endpoint of a higher rank is told when nobody acknowledges, one rank after the other."`
+	DelayMin         int         `json:"delay_min,omitempty" minimum:"0" maximum:"1440" doc:"How long after the rank before it this rank is told; the shortest of all of its rank counts. Quiet hours in which nobody was told do not count."`
+	Acknowledgements *bool       `json:"acknowledgements,omitempty" doc:"Whether it is also told when somebody acknowledges or shelves an alert that it was told of, or takes an acknowledgement back; true when absent."`
+	Digest           *DigestForm `json:"digest,omitempty" doc:"Besides alerts: the pours of a day, once in the morning or once in the afternoon before. None when absent."`
 }
 
 // An Endpoint is a stored endpoint, without its secrets.
@@ -61,6 +62,7 @@ func endpointForm(e db.Endpoint) EndpointForm {
 	return EndpointForm{
 		Name: e.Name, Kind: e.Kind, CrewIDs: e.CrewIDs, PlantIDs: e.PlantIDs, MinSeverity: e.MinSeverity, Enabled: &enabled,
 		Rank: e.Rank, DelayMin: e.DelayMin, Template: settingsOf(e).Template, Digest: settingsOf(e).Digest,
+		Acknowledgements: settingsOf(e).Acknowledgements,
 	}
 }
 
@@ -68,6 +70,8 @@ func endpointForm(e db.Endpoint) EndpointForm {
 type endpointSettings struct {
 	Template string      `json:"template,omitempty"`
 	Digest   *DigestForm `json:"digest,omitempty"`
+
+	Acknowledgements *bool `json:"acknowledgements,omitempty"`
 }
 
 func settingsOf(e db.Endpoint) (s endpointSettings) {
@@ -89,7 +93,7 @@ func (a *API) fillEndpoint(ctx context.Context, tx *db.Tx, f EndpointForm, e db.
 	if err != nil {
 		return e, err
 	}
-	if e.Settings, err = json.Marshal(endpointSettings{Template: f.Template, Digest: f.Digest.wanted()}); err != nil {
+	if e.Settings, err = json.Marshal(endpointSettings{Template: f.Template, Digest: f.Digest.wanted(), Acknowledgements: f.Acknowledgements}); err != nil {
 		return e, fmt.Errorf("write settings: %w", err)
 	}
 	switch enabled := f.Enabled == nil || *f.Enabled; {

@@ -201,6 +201,7 @@ func reasonWords(reason string) string {
 		alerts.ReasonRaised: "what it warns of holds", alerts.ReasonSeverity: "it got more urgent", alerts.ReasonCause: "there is a new cause",
 		alerts.ReasonStart: "the start was moved", alerts.ReasonChattering: "it changes too often", alerts.ReasonSettled: "it has settled",
 		alerts.ReasonNobody: "nobody has acknowledged it", alerts.ReasonAckOver: "the acknowledgement expired",
+		alerts.ReasonPerson:    "somebody dealt with it",
 		alerts.ReasonShelfOver: "the shelf ended", alerts.ReasonPlanOver: "a planned suppression ended",
 	}
 	if said := words[reason]; said != "" {

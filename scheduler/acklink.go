@@ -15,7 +15,9 @@ import (
 // links would lead nowhere.
 func (n *notifier) acknowledgeable(e *alert.Event, to db.Endpoint) *alert.Event {
 	own := *e
-	own.Links.Acknowledge = n.ackLink(e.Alert, to)
+	if e.Handling == nil || e.Type == alert.EventUnacknowledged {
+		own.Links.Acknowledge = n.ackLink(e.Alert, to)
+	}
 	if e.Group != nil {
 		group := *e.Group
 		group.Items = slices.Clone(group.Items)

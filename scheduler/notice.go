@@ -306,8 +306,11 @@ func (n *notifier) shelved(a db.Alert) bool {
 
 // settings are what an endpoint keeps besides its columns.
 type settings struct {
-	Template string `json:"template"` // of the firm's own, for the form text
+	Template         string `json:"template"`         // of the firm's own, for the form text
+	Acknowledgements *bool  `json:"acknowledgements"` // whether it is told what people do to alerts; nil is yes
 }
+
+func (s settings) tellsHandling() bool { return s.Acknowledgements == nil || *s.Acknowledgements }
 
 // settingsOf reads what was checked when it was stored.
 func settingsOf(e db.Endpoint) (s settings) {

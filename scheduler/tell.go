@@ -55,7 +55,7 @@ func (n *notifier) tell(ctx context.Context, m alert.Matter, e *alert.Event, abo
 		listener := n.listenerOf(to, heard[to.ID])
 		r := alert.Route(m, listener, n.quiet(), n.s.cfg.Pace, n.now)
 		tellings[i] = db.Telling{
-			NoticeID: id, EndpointID: to.ID, AlertID: about.AlertID, Transition: about.Transition, Severity: string(m.Severity), Ends: m.Ends,
+			NoticeID: id, EndpointID: to.ID, AlertID: about.AlertID, Transition: about.Transition, Severity: string(m.Urgency()), Ends: m.Ends,
 			Ruling: string(r.Tell), Rule: r.Rule, Sentence: r.Sentence, State: "untold",
 		}
 		switch r.Tell {
@@ -64,7 +64,7 @@ func (n *notifier) tell(ctx context.Context, m alert.Matter, e *alert.Event, abo
 			if err != nil {
 				return id, err
 			}
-			d, err := n.deliveryOf(ctx, n.acknowledgeable(covered, to), to, m.Severity)
+			d, err := n.deliveryOf(ctx, n.acknowledgeable(covered, to), to, m.Urgency())
 			if err != nil {
 				return id, err
 			}
@@ -224,7 +224,8 @@ func (s *Scheduler) addressed(body []byte, keys db.Keys) []byte {
 func (n *notifier) listenerOf(e db.Endpoint, heard db.Heard) alert.Listener {
 	l := alert.Listener{
 		ID: e.ID, CrewIDs: e.CrewIDs, PlantIDs: e.PlantIDs, MinSeverity: alert.Severity(e.MinSeverity), Rank: e.Rank, DelayMin: e.DelayMin,
-		Told: (heard.Knows || heard.Waiting) && !heard.Ends, Recent: n.loads[e.ID].Recent,
+		Unconcerned: !settingsOf(e).tellsHandling(),
+		Told:        (heard.Knows || heard.Waiting) && !heard.Ends, Recent: n.loads[e.ID].Recent,
 	}
 	if at := n.loads[e.ID].GatherAt; at != nil {
 		l.GatherAt = *at

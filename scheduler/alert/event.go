@@ -35,13 +35,14 @@ type Event struct {
 	NextWindow *EventMoment   `json:"next_window,omitempty"`
 	Weather    []EventWeather `json:"weather,omitempty"`
 	Links      EventLinks     `json:"links,omitzero"`
-	First      bool           `json:"first,omitempty"`  // its receiver has not heard before that the alert is raised, whatever the type
-	Since      string         `json:"since,omitempty"`  // when the alert was raised, in local time
-	Group      *EventGroup    `json:"group,omitempty"`  // of alerts.grouped: several matters
-	Covers     []EventCover   `json:"covers,omitempty"` // all transitions that this message tells, when not just alert's
-	Before     *EventBefore   `json:"before,omitempty"` // what the message before said, where it differs
-	Call       *EventCall     `json:"call,omitempty"`   // of call.…: what the clock has to say of a pour
-	Digest     *EventDigest   `json:"digest,omitempty"` // of digest: a day's pours
+	First      bool           `json:"first,omitempty"`    // its receiver has not heard before that the alert is raised, whatever the type
+	Since      string         `json:"since,omitempty"`    // when the alert was raised, in local time
+	Group      *EventGroup    `json:"group,omitempty"`    // of alerts.grouped: several matters
+	Covers     []EventCover   `json:"covers,omitempty"`   // all transitions that this message tells, when not just alert's
+	Before     *EventBefore   `json:"before,omitempty"`   // what the message before said, where it differs
+	Call       *EventCall     `json:"call,omitempty"`     // of call.…: what the clock has to say of a pour
+	Digest     *EventDigest   `json:"digest,omitempty"`   // of digest: a day's pours
+	Handling   *EventHandling `json:"handling,omitempty"` // of what somebody did to an alert
 }
 
 // EventBefore is what the message before said of an alert, where it differs.
@@ -196,6 +197,8 @@ func (e *Event) lines() []string {
 		e.composeDigest(say)
 	case e.Call != nil:
 		e.composeCall(say)
+	case e.Handling != nil:
+		e.composeHandling(say)
 	case e.Pour != nil:
 		e.composePour(say)
 	case e.Source != nil:

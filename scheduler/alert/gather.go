@@ -60,7 +60,7 @@ func Gather(waiting []Waiting, knows map[uuid.UUID]bool, recent []time.Time, pac
 		slices.SortStableFunc(all, func(a, b Waiting) int { return a.Transition - b.Transition })
 		last := all[len(all)-1]
 		switch {
-		case last.Shelved != "" && !last.Ends:
+		case last.Shelved != "" && !last.Ends && (last.Event != EventShelved || !knows[subject]):
 			g.Aside = append(g.Aside, all...)
 		case last.Ends && !knows[subject]:
 			g.Over = append(g.Over, all...)

@@ -55,6 +55,8 @@ type Listener struct {
 	Rank        int
 	DelayMin    int // after the rank before
 
+	Unconcerned bool // it is not told what people do to alerts
+
 	Told     bool        // it has heard of the alert, and not of its end
 	Waiting  time.Time   // when it will be told what waits of the same alert; zero when nothing does
 	GatherAt time.Time   // when its next message goes that is being gathered; zero when there is none
@@ -150,6 +152,7 @@ func Route(m Matter, to Listener, quiet QuietHours, pace Pace, now time.Time) Ru
 	for _, rule := range []func() (Ruling, bool){
 		func() (Ruling, bool) { return concerned(m, to) },
 		func() (Ruling, bool) { return inRank(m, to) },
+		func() (Ruling, bool) { return informed(m, to) },
 		func() (Ruling, bool) { return paused(m, now) },
 		func() (Ruling, bool) { return repeated(m) },
 		func() (Ruling, bool) { return quiet.hold(m, now) },
@@ -297,8 +300,8 @@ func onWall(day time.Time, days, minute int) time.Time {
 
 // hold folds what is too much, or waits a little for what else there is to say.
 func (p Pace) hold(m Matter, to Listener, now time.Time) (Ruling, bool) {
-	window := p.window(m.Severity)
-	if m.Severity == Critical {
+	window := p.window(m.Urgency())
+	if m.Urgency() == Critical {
 		return Ruling{}, false
 	}
 	if until, full := p.Full(to.Recent, now); full {

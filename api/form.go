@@ -48,6 +48,11 @@ func missing(err error, pointer string) error {
 	return err
 }
 
+// neat is a text as tables and forms bring it back: without white space around it, its lines ended in one way.
+func neat(text string) string { return strings.TrimSpace(lineEnds.Replace(text)) }
+
+var lineEnds = strings.NewReplacer("\r\n", "\n", "\r", "\n")
+
 // indexed is the pointer of an entry of a list.
 func indexed(pointer string, index int) string { return pointer + "/" + strconv.Itoa(index) }
 

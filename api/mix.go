@@ -12,7 +12,7 @@ import (
 
 // A MixForm is a concrete as people order it.
 type MixForm struct {
-	Name          string            `json:"name" minLength:"1" maxLength:"200" doc:"Unique among the mixes that are not archived." example:"4000 winter"`
+	Name          string            `json:"name" minLength:"1" maxLength:"200" pattern:"[^\\s\\p{Z}]" patternDescription:"more than blanks" doc:"Unique among the mixes that are not archived." example:"4000 winter"`
 	Note          string            `json:"note,omitempty" maxLength:"2000"`
 	CementType    string            `json:"cement_type" enum:"I,I/II,II,III"`
 	CementKgM3    float64           `json:"cement_kg_m3" minimum:"50" maximum:"800" example:"332"`
@@ -48,7 +48,7 @@ func mixes() resource[db.Mix, MixForm, Mix] {
 }
 
 func fillMix(_ context.Context, tx *db.Tx, f MixForm, m db.Mix) (db.Mix, error) {
-	m.Name, m.Note = f.Name, f.Note
+	m.Name, m.Note = neat(f.Name), neat(f.Note)
 	m.Mix = rules.Mix{
 		CementType: f.CementType, CementKgM3: f.CementKgM3, WaterKgM3: f.WaterKgM3, AggregateKgM3: f.AggregateKgM3,
 		FlyAshKgM3: f.FlyAshKgM3, SlagKgM3: f.SlagKgM3, StrengthMPa: f.StrengthMPa, SlumpMM: f.SlumpMM, AirPct: f.AirPct,

@@ -39,7 +39,7 @@ func observationForm(o db.Observation) ObservationForm {
 }
 
 func fillObservation(_ context.Context, tx *db.Tx, f ObservationForm, o db.Observation) (db.Observation, error) {
-	o.Kind, o.At, o.Value, o.DepthMM, o.Note = f.Kind, f.At.UTC(), f.Value, f.DepthMM, f.Note
+	o.Kind, o.At, o.Value, o.DepthMM, o.Note = f.Kind, f.At.UTC(), f.Value, f.DepthMM, neat(f.Note)
 	if o.At.After(tx.Now().Add(tolerance)) || o.At.Year() < 2000 {
 		return o, invalid(atPointer("/at", "out_of_range", "must not lie in the future"))
 	}

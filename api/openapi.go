@@ -58,6 +58,11 @@ func serve[I, O any](a *API, r route, handler func(context.Context, *I) (*O, err
 
 // complete adds what the types do not tell, and lets operations share the descriptions of problems.
 func (a *API) complete(op *huma.Operation) {
+	if op.RequestBody != nil {
+		for _, media := range op.RequestBody.Content {
+			boundTimes(a.huma.OpenAPI().Components.Schemas, media.Schema)
+		}
+	}
 	if slices.ContainsFunc(op.Parameters, func(p *huma.Param) bool { return p.Name == "If-None-Match" }) {
 		op.Responses["304"] = &huma.Response{Description: "You have this version already."}
 	}
@@ -227,6 +232,25 @@ func tellNulls(registry huma.Registry) {
 				}
 			}
 		}
+	}
+}
+
+// boundTimes keeps the times in a body within the years that a pour may have: JSON has no form for all that a database
+// would store, and one record that cannot be written would take every list along that it stands in.
+func boundTimes(registry huma.Registry, s *huma.Schema) {
+	if s != nil && s.Ref != "" {
+		s = registry.SchemaFromRef(s.Ref)
+	}
+	if s == nil || s.Format == "date-time" && s.Pattern != "" {
+		return
+	}
+	if s.Format == "date-time" {
+		s.Pattern, s.PatternDescription = "^(19[5-9]|20)", "a date and time with offset from 1950 to 2099, such as 2026-01-15T07:00:00-06:00"
+		s.PrecomputeMessages()
+	}
+	boundTimes(registry, s.Items)
+	for _, property := range s.Properties {
+		boundTimes(registry, property)
 	}
 }
 

@@ -12,7 +12,7 @@ import (
 
 // A PlantForm is a ready-mix plant as people give it.
 type PlantForm struct {
-	Name                 string   `json:"name" minLength:"1" maxLength:"200" doc:"Unique among the plants that are not archived." example:"River plant"`
+	Name                 string   `json:"name" minLength:"1" maxLength:"200" pattern:"[^\\s\\p{Z}]" patternDescription:"more than blanks" doc:"Unique among the plants that are not archived." example:"River plant"`
 	Latitude             *float64 `json:"latitude,omitempty" minimum:"-90" maximum:"90" dependentRequired:"longitude"`
 	Longitude            *float64 `json:"longitude,omitempty" minimum:"-180" maximum:"180" dependentRequired:"latitude"`
 	AggregateTempC       *float64 `json:"aggregate_temp_c,omitempty" minimum:"-50" maximum:"60" doc:"Without it, the mean air of the day before."`
@@ -50,7 +50,7 @@ func plants() resource[db.Plant, PlantForm, Plant] {
 }
 
 func fillPlant(_ context.Context, tx *db.Tx, f PlantForm, p db.Plant) (db.Plant, error) {
-	p.Name, p.Latitude, p.Longitude, p.DailyM3 = f.Name, f.Latitude, f.Longitude, f.DailyM3
+	p.Name, p.Latitude, p.Longitude, p.DailyM3 = neat(f.Name), f.Latitude, f.Longitude, f.DailyM3
 	p.Plant = rules.Plant{
 		AggregateTempC: f.AggregateTempC, AggregateMoisturePct: f.AggregateMoisturePct, CementTempC: f.CementTempC,
 		WaterMaxC: f.WaterMaxC, HaulMin: f.HaulMin, Truck: f.Truck, TruckM3: f.TruckM3, AcceleratorOK: f.Accelerator,

@@ -13,7 +13,7 @@ import (
 
 // A PourForm is a pour as people give it.
 type PourForm struct {
-	Name             string              `json:"name" minLength:"1" maxLength:"200" example:"Bay 3 slab"`
+	Name             string              `json:"name" minLength:"1" maxLength:"200" pattern:"[^\\s\\p{Z}]" patternDescription:"more than blanks" example:"Bay 3 slab"`
 	Note             string              `json:"note,omitempty" maxLength:"4000"`
 	SiteID           uuid.UUID           `json:"site_id" format:"uuid"`
 	PlantID          uuid.UUID           `json:"plant_id" format:"uuid"`
@@ -127,7 +127,7 @@ func pourLine(l db.PourLine) PourLine {
 
 // fillPour puts a form's values into a record.
 func fillPour(ctx context.Context, tx *db.Tx, f PourForm, p db.Pour) (db.Pour, error) {
-	p.Name, p.Note, p.SiteID, p.PlantID, p.CrewID, p.MixID = f.Name, f.Note, f.SiteID, f.PlantID, f.CrewID, f.MixID
+	p.Name, p.Note, p.SiteID, p.PlantID, p.CrewID, p.MixID = neat(f.Name), neat(f.Note), f.SiteID, f.PlantID, f.CrewID, f.MixID
 	p.Element, p.ThicknessMM, p.WidthMM, p.HeightMM, p.LengthMM = f.Element, f.ThicknessMM, f.WidthMM, f.HeightMM, f.LengthMM
 	p.AreaM2, p.VolumeM3, p.WastePct, p.Base, p.FoamMM = f.AreaM2, f.VolumeM3, f.WastePct, f.Base, f.FoamMM
 	p.VapourRetarder, p.Reinforced, p.Exposure, p.ServiceCategory = f.VapourRetarder, f.Reinforced, f.Exposure, f.ServiceCategory

@@ -192,7 +192,11 @@ func fromHuma(status int, message string, errs []error) *Problem {
 		switch {
 		case err == nil:
 		case errors.As(err, &detail):
-			violations = append(violations, fromDetail(detail))
+			violation := fromDetail(detail)
+			if last := len(violations) - 1; last >= 0 && violation.Pointer != "" && violation.Pointer == violations[last].Pointer {
+				continue // one fault of a value says enough
+			}
+			violations = append(violations, violation)
 		default:
 			return fromError(err)
 		}

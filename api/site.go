@@ -13,7 +13,7 @@ import (
 
 // A SiteForm is a site as people give it.
 type SiteForm struct {
-	Name        string              `json:"name" minLength:"1" maxLength:"200" doc:"Unique among the sites that are not archived." example:"North yard"`
+	Name        string              `json:"name" minLength:"1" maxLength:"200" pattern:"[^\\s\\p{Z}]" patternDescription:"more than blanks" doc:"Unique among the sites that are not archived." example:"North yard"`
 	Address     string              `json:"address,omitempty" maxLength:"500"`
 	Latitude    float64             `json:"latitude" minimum:"-66" maximum:"72" doc:"Degrees north." example:"42.0"`
 	Longitude   float64             `json:"longitude" minimum:"-180" maximum:"180" doc:"Degrees east." example:"-88.0"`
@@ -53,7 +53,7 @@ func sites() resource[db.Site, SiteForm, Site] {
 // found anew.
 func fillSite(ctx context.Context, tx *db.Tx, f SiteForm, s db.Site) (db.Site, error) {
 	moved := s.ID != uuid.Nil && (s.Latitude != f.Latitude || s.Longitude != f.Longitude || s.ElevationM != f.ElevationM)
-	s.Name, s.Address = f.Name, f.Address
+	s.Name, s.Address = neat(f.Name), neat(f.Address)
 	s.Site = rules.Site{
 		Latitude: f.Latitude, Longitude: f.Longitude, ElevationM: f.ElevationM, Timezone: f.Timezone,
 		Shade: f.Shade, Terrain: f.Terrain, Code: f.Code, LocalRules: f.LocalRules,

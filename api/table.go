@@ -38,17 +38,20 @@ func readTable(body []byte) (*table, error) {
 	reader.Comma = separator
 	reader.FieldsPerRecord = -1
 	t := &table{decimalComma: separator == ';'}
-	for number := 1; ; number++ {
+	for number, line := 0, 0; ; { // of the row as a spreadsheet counts, and the last line read
 		cells, err := reader.Read()
 		if errors.Is(err, io.EOF) {
 			return t, t.check()
 		}
-		if _, wrong := errors.AsType[*csv.ParseError](err); wrong {
-			return nil, badTable(number, "quotes", "The quotes around a field do not match.")
+		if wrong, ok := errors.AsType[*csv.ParseError](err); ok {
+			return nil, badTable(number+wrong.StartLine-line, "quotes", "The quotes around a field do not match.")
 		}
 		if err != nil {
 			return nil, fmt.Errorf("read table: %w", err)
 		}
+		first, _ := reader.FieldPos(0)
+		number += first - line // the reader passes over empty lines, spreadsheets count them
+		line = first + strings.Count(strings.Join(cells, ""), "\n")
 		if err := t.add(number, cells); err != nil {
 			return nil, err
 		}
@@ -92,7 +95,7 @@ func (r tableRow) cell(column int) string {
 func separatorOf(body []byte) rune {
 	counts := map[rune]int{}
 	quoted := false
-	for _, c := range string(body) {
+	for _, c := range strings.TrimLeft(string(body), "\r\n") {
 		if c == '\n' && !quoted {
 			break
 		}

@@ -14,7 +14,7 @@ import (
 
 // A TokenForm is a token as people ask for it.
 type TokenForm struct {
-	Name      string      `json:"name" minLength:"1" maxLength:"200" doc:"Of the person or program that bears it; the audit shows it." example:"Office tablet"`
+	Name      string      `json:"name" minLength:"1" maxLength:"200" pattern:"[^\\s\\p{Z}]" patternDescription:"more than blanks" doc:"Of the person or program that bears it; the audit shows it." example:"Office tablet"`
 	Role      access.Role `json:"role" enum:"dispatcher,viewer,field" doc:"dispatcher: everything; viewer: read; field: read, enter observations, acknowledge alerts."`
 	CrewIDs   []uuid.UUID `json:"crew_ids,omitempty" format:"uuid" maxItems:"200" doc:"Narrows it to what these crews do; all crews when absent."`
 	PlantIDs  []uuid.UUID `json:"plant_ids,omitempty" format:"uuid" maxItems:"200" doc:"Narrows it to what these plants supply; all plants when absent."`
@@ -54,7 +54,7 @@ func tokenForm(t db.Token) TokenForm {
 }
 
 func fillToken(ctx context.Context, tx *db.Tx, f TokenForm, t db.Token) (db.Token, error) {
-	t.Name, t.Role, t.CrewIDs, t.PlantIDs, t.ExpiresAt = f.Name, string(f.Role), f.CrewIDs, f.PlantIDs, utc(f.ExpiresAt)
+	t.Name, t.Role, t.CrewIDs, t.PlantIDs, t.ExpiresAt = neat(f.Name), string(f.Role), f.CrewIDs, f.PlantIDs, utc(f.ExpiresAt)
 	return t, checkScope(ctx, tx, f.CrewIDs, f.PlantIDs)
 }
 

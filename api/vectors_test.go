@@ -263,7 +263,7 @@ func TestValuesThatMakeNoSense(t *testing.T) {
 		{"day ends when it starts", crew(object{"day_ends": "07:00"}), 422, "invalid", []string{"#/day_ends out_of_range"}},
 		{"eighth day", crew(object{"days": []int{8}}), 422, "invalid", []string{"#/days/0 out_of_range"}},
 		{"day 0", crew(object{"days": []int{1, 0}}), 422, "invalid", []string{"#/days/1 out_of_range"}},
-		{"Monday twice", crew(object{"days": []int{1, 1}}), 422, "invalid", []string{"#/days repeated"}},
+		{"Monday twice", crew(object{"days": []int{1, 1}}), 422, "invalid", []string{"#/days/1 repeated"}},
 		{"admixture of no kind", mix(object{"admixtures": []object{{"kind": "magic", "dose_pct": 1}}}), 422, "invalid", []string{"#/admixtures/0/kind invalid"}},
 		{"dose of 90 %", mix(object{"admixtures": []object{{"kind": "calcium_chloride", "dose_pct": 90}}}), 422, "invalid", []string{"#/admixtures/0/dose_pct invalid"}},
 		{"latitude alone", plant(object{"latitude": 42}), 422, "invalid", nil},

@@ -51,6 +51,7 @@ var details = map[string]string{
 	"crews_day_ends_min_check1":  "must be after the start of the day",
 	"firm_quiet_ends_min_check1": "goes with the start of the quiet hours",
 	"plants_longitude_check1":    "goes with the latitude",
+	"alerts_pour_id_fkey":        "had alerts, which stay on record; cancel it instead",
 }
 
 // fault gives a server's refusal its meaning; other errors pass.

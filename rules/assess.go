@@ -232,6 +232,7 @@ func (j *job) answer(findings []Finding) Assessment {
 	a.Batch = j.batch
 	last := j.last()
 	a.Protection, a.Protected = last.protectionPlan(), j.protected()
+	a.WeatherBefore = j.weatherBefore()
 	a.Temperatures, a.Strength = j.temperatures(&j.run), j.run.strengths()
 	a.Evaporation = j.evaporation()
 	if len(j.run.rows) > 0 {
@@ -306,6 +307,21 @@ func (j *job) temperatures(run *course) []TempRow {
 		k, _ := j.wx.index(r.at)
 		rows[i].AirP10C, rows[i].AirP90C = j.airBand(k, r.airC)
 		rows[i].PrecipMM, rows[i].SnowMM = j.wx.hours[k].fallen()
+	}
+	return rows
+}
+
+// weatherBefore is the weather of the day before placing, by the hour.
+func (j *job) weatherBefore() []WeatherRow {
+	start := j.c.Pour.StartsAt
+	k, _ := j.wx.index(start.Add(-24 * time.Hour))
+	var rows []WeatherRow
+	for ; k < len(j.wx.hours) && j.wx.timeOf(k).Before(start); k++ {
+		air := j.wx.hours[k].airC
+		r := WeatherRow{At: j.wx.timeOf(k), AirC: milli(air)}
+		r.AirP10C, r.AirP90C = j.airBand(k, air)
+		r.PrecipMM, r.SnowMM = j.wx.hours[k].fallen()
+		rows = append(rows, r)
 	}
 	return rows
 }

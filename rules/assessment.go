@@ -116,6 +116,16 @@ type TempRow struct {
 	SnowMM   *float64 `json:"snow_mm"`
 }
 
+// WeatherRow is one hour of the weather before placing, as in TempRow.
+type WeatherRow struct {
+	At       time.Time `json:"at"`
+	AirC     float64   `json:"air_c"`
+	AirP10C  *float64  `json:"air_p10_c"`
+	AirP90C  *float64  `json:"air_p90_c"`
+	PrecipMM *float64  `json:"precip_mm"`
+	SnowMM   *float64  `json:"snow_mm"`
+}
+
 // StrengthRow is one hour of the strength series.
 type StrengthRow struct {
 	At         time.Time `json:"at"`
@@ -269,7 +279,8 @@ type Assessment struct {
 	Ground                 *Ground          `json:"ground"`
 	Batch                  *Batch           `json:"batch"`
 	Protection             *ProtectionPlan  `json:"protection"`
-	Protected              *Protected       `json:"protected"` // nil when the plan needs nothing more, or nothing at hand helps
+	Protected              *Protected       `json:"protected"`                // nil when the plan needs nothing more, or nothing at hand helps
+	WeatherBefore          []WeatherRow     `json:"weather_before,omitempty"` // of the day before placing, from what was used
 	Temperatures           []TempRow        `json:"temperatures"`
 	Strength               []StrengthRow    `json:"strength"`
 	Evaporation            []EvaporationRow `json:"evaporation,omitempty"`

@@ -3,6 +3,7 @@ package rules
 import (
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -55,4 +56,29 @@ func TestHourlyRainAndSnow(t *testing.T) {
 	require.Nil(t, rows[4].PrecipMM)
 	require.Nil(t, rows[4].SnowMM)
 	require.Zero(t, *rows[5].PrecipMM)
+}
+
+// TestWeatherBeforePlacing: the day before has the air that was given, by the hour up to the start, with little spread over
+// what is past and the prior's over what is to come: 2.1 °C half a day ahead, as measured for winter lows.
+func TestWeatherBeforePlacing(t *testing.T) {
+	c := demoCase()
+	c.Pour.Base.Temps = nil
+	first := c.Weather[0]
+	var past []Hour
+	for h := -48; h < 0; h++ {
+		past = append(past, first)
+		past[len(past)-1].At, past[len(past)-1].AirTempC = c.Weather[0].At.Add(time.Duration(h)*time.Hour), new(float64(h)/10)
+	}
+	c.Weather = append(past, c.Weather...)
+	c.AssessedAt = demoStart.Add(-12 * time.Hour)
+	rows := Assess(c, Options{}).WeatherBefore
+	require.Len(t, rows, 24)
+	require.Equal(t, demoStart.Add(-24*time.Hour).UTC(), rows[0].At.UTC())
+	require.Equal(t, demoStart.Add(-time.Hour).UTC(), rows[23].At.UTC())
+	for i, r := range rows {
+		require.InDelta(t, float64(i-24)/10, r.AirC, 1e-3)
+	}
+	require.Less(t, rows[6].AirC-*rows[6].AirP10C, 1.0, "what is past is known but for what a nearby station is off by")
+	require.InDelta(t, 1.2816*2.1, *rows[23].AirP90C-rows[23].AirC, .8)
+	require.Empty(t, Assess(demoCase(), Options{}).WeatherBefore, "nothing is known of the day before")
 }

@@ -195,7 +195,7 @@ func (j *job) warmestPlacedC() float64 {
 	b := j.batching()
 	b.materials.WaterC = b.capC
 	mixedC := math.Min(b.materials.TempC(), math.Min(b.limits.mixMaxC, j.limits.value("batch.concrete_max_c")))
-	warmest := math.Min(b.placedC(mixedC), b.limits.placeMaxC)
+	warmest := j.c.Firm.Units.wholeBelow(math.Min(b.placedC(mixedC), b.limits.placeMaxC))
 	return math.Max(warmest, j.batch.PlacedTempC)
 }
 

@@ -17,7 +17,8 @@ const slackC = 0.05
 func (j *job) batchWaterTooHot() []Finding {
 	b, say := j.batching(), j.say()
 	short := b.placedC(b.heat.MixedC) < b.limits.placeMinC-slackC
-	if b.heat.Limited && (j.c.Pour.PlacedTempC != nil || !short) {
+	misses := b.heat.MixedC < b.targetC-slackC
+	if b.heat.Limited && misses && (j.c.Pour.PlacedTempC != nil || !short) {
 		return []Finding{j.limitedHeat(&b)}
 	}
 	usual := j.limits.value("batch.water_sequence_c")
@@ -48,8 +49,9 @@ func (j *job) limitedHeat(b *batching) Finding {
 	needed := b.heat.WaterNeededC
 	f := j.finding("batch.water_too_hot", effect, "batch.water_max_c")
 	f.measure("degC", needed, b.capC, b.capC-needed)
+	is, should := say.temps(b.placedC(b.heat.MixedC), b.orderedC)
 	f.Sentence = sentence("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
-		say.temp(b.capC), say.temp(b.heat.MixedC), say.temp(b.placedC(b.heat.MixedC)), say.temp(b.orderedC))
+		say.temp(b.capC), say.temp(b.heat.MixedC), is, should)
 	f.Remedy = j.heatAggregates(b)
 	return f
 }
@@ -190,11 +192,15 @@ func (j *job) batchPlacingTempHigh() []Finding {
 // never moves a pour.
 func (j *job) batchChlorideLimit() []Finding {
 	var found []Finding
+	least := j.limits.value("batch.calcium_chloride_pct") // that meets both
+	if limit := j.batch.ChlorideLimitPct; limit != nil {
+		least = math.Min(least, mix.MaxDosePct(*limit, 0, j.c.chlorideProduct()))
+	}
 	if pct, most := j.c.calciumChloridePct(), j.limits.value("batch.calcium_chloride_pct"); pct > most {
 		f := j.finding("batch.chloride_limit", EffectProtect, "batch.calcium_chloride_pct")
 		f.measure("%", pct, most, most-pct)
 		f.Sentence = sentence("Calcium chloride at %s of cement is over the most allowed, %s.", percentOf(pct), percentOf(most))
-		f.Remedy = j.lessChloride(most)
+		f.Remedy = j.lessChloride(least)
 		found = append(found, f)
 	}
 	if limit := j.batch.ChlorideLimitPct; limit != nil && j.batch.ChlorideIonPct > *limit {
@@ -202,7 +208,7 @@ func (j *job) batchChlorideLimit() []Finding {
 		f.measure("%", j.batch.ChlorideIonPct, *limit, *limit-j.batch.ChlorideIonPct)
 		f.Sentence = sentence("The accelerator brings chloride of %s of cement, over the %s for %s concrete.",
 			percentOf(j.batch.ChlorideIonPct), percentOf(*limit), exposureWords[j.c.Pour.Exposure])
-		f.Remedy = j.lessChloride(mix.MaxDosePct(*limit, 0, j.c.chlorideProduct()))
+		f.Remedy = j.lessChloride(least)
 		found = append(found, f)
 	}
 	return found

@@ -54,7 +54,7 @@ func (j *job) last() *job {
 // toCome is the run that will happen once all that is asked for is done.
 func (j *job) toCome() *course {
 	w := j.last()
-	if w.differs() {
+	if w.differs() && len(w.shield.run.rows) > 0 {
 		return &w.shield.run
 	}
 	return &w.run
@@ -74,7 +74,7 @@ func (j *job) carryOut(findings []Finding) ([]Finding, error) {
 	}
 	theirs := w.judge()
 	for i := range theirs {
-		if f := &theirs[i]; f.Remedy == nil && hangsOnCover(f.Rule) {
+		if f := &theirs[i]; f.Remedy == nil && f.Effect != Note {
 			if f.Remedy, err = w.remedyOf(f); err != nil {
 				return nil, err
 			}
@@ -210,6 +210,13 @@ func (j *job) takeHours(findings, theirs []Finding) []Finding {
 		return slices.ContainsFunc(findings, func(f Finding) bool { return f.Rule == rule && f.Effect == EffectMove })
 	}
 	var all []Finding
+	for i := range findings { // what the change makes worse, its own remedy no longer lifts
+		f := &findings[i]
+		k := slices.IndexFunc(theirs, func(g Finding) bool { return g.Rule == f.Rule && g.remaining() == EffectMove })
+		if k >= 0 && f.Effect == EffectMove && f.remaining() != EffectMove {
+			f.Remedy = theirs[k].Remedy
+		}
+	}
 	for i := range ruleTable {
 		id, from := ruleTable[i].id, findings
 		if slices.Contains(byHours, id) {

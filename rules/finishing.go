@@ -23,38 +23,50 @@ func (j *job) afterDusk() []Finding {
 	if j.chance != nil {
 		f.Probability = new(j.chance.FinishAfterDusk)
 	}
+	d := j.workDay()
 	switch {
-	case j.day.afterDusk() && j.endsKnown(j.day.darkFrom):
-		f.Sentence = fmt.Sprintf("Finishing ends %s, after dusk at %s.", j.endWords(), j.say().clock(j.day.dusk))
+	case d.afterDusk() && j.endsKnown(d, d.darkFrom):
+		f.Sentence = fmt.Sprintf("Finishing ends %s, after dusk at %s.", j.endWords(d), j.say().clock(d.dusk))
 		if j.c.Pour.Crew.Lights {
 			f.Effect = Note
 		}
-	case j.chance != nil && j.chance.FinishAfterDusk >= likelyLate && !j.c.Pour.Crew.Lights && j.endsKnown(j.day.darkFrom):
+	case j.chance != nil && j.chance.FinishAfterDusk >= likelyLate && !j.c.Pour.Crew.Lights && j.endsKnown(d, d.darkFrom):
 		f.Effect = Note
 		f.Sentence = fmt.Sprintf("Finishing ends %s, near dusk at %s; with a chance of %s it goes on in the dark.",
-			j.endWords(), j.say().clock(j.day.dusk), j.say().percent(j.chance.FinishAfterDusk))
+			j.endWords(d), j.say().clock(d.dusk), j.say().percent(j.chance.FinishAfterDusk))
 	default:
 		return nil
 	}
-	f.late(j.day.finishingEnds, j.day.darkFrom)
+	f.late(d.finishingEnds, d.darkFrom)
 	return []Finding{f}
 }
 
 // afterHours judges finish.after_hours: finishing past the crew's day.
 func (j *job) afterHours() []Finding {
-	if j.c.Pour.Element != SlabOnGround || j.finished() || !j.day.afterHours() || !j.endsKnown(j.day.overFrom) {
+	d := j.workDay()
+	if j.c.Pour.Element != SlabOnGround || j.finished() || !d.afterHours() || !j.endsKnown(d, d.overFrom) {
 		return nil
 	}
 	f := j.finding("finish.after_hours", EffectProtect, "finish.hours_h")
 	if j.chance != nil {
 		f.Probability = new(j.chance.FinishAfterHours)
 	}
-	f.late(j.day.finishingEnds, j.day.overFrom)
+	f.late(d.finishingEnds, d.overFrom)
 	if f.LengthH > 0 && f.LengthH <= overtimeH {
 		f.Effect = Note
 	}
-	f.Sentence = fmt.Sprintf("Finishing ends %s, past the end of the crew's day at %s.", j.endWords(), j.say().clock(j.day.crewEnds))
+	f.Sentence = fmt.Sprintf("Finishing ends %s, past the end of the crew's day at %s.", j.endWords(d), j.say().clock(d.crewEnds))
 	return []Finding{f}
+}
+
+// workDay is the crew's day: blankets that are planned while it finishes do not lie
+// then.
+func (j *job) workDay() *daylong {
+	if j.laid == nil {
+		return &j.day
+	}
+	d := j.dayOf(&j.plan, j.laid)
+	return &d
 }
 
 // finished reports whether finishing is over at the time of judging: then there
@@ -76,15 +88,15 @@ func (f *Finding) late(ends, limit time.Time) {
 
 // endsKnown reports whether the end of finishing is known, or at least that it
 // comes after a limit.
-func (j *job) endsKnown(limit time.Time) bool {
-	return !j.day.finishingEnds.IsZero() || j.run.end.After(limit)
+func (j *job) endsKnown(d *daylong, limit time.Time) bool {
+	return !d.finishingEnds.IsZero() || j.run.end.After(limit)
 }
 
-func (j *job) endWords() string {
-	if j.day.finishingEnds.IsZero() {
+func (j *job) endWords(d *daylong) string {
+	if d.finishingEnds.IsZero() {
 		return "later than the weather given"
 	}
-	return "about " + j.say().clock(j.day.finishingEnds)
+	return "about " + j.say().clock(d.finishingEnds)
 }
 
 // sawNextDay judges saw.next_day: the joints can first be cut when nobody is there,

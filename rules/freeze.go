@@ -128,7 +128,7 @@ func (j *job) belowMaintain() []Finding {
 // off: the top may cool no more than published in the following day, unless it
 // is near the air already.
 func (j *job) thermalShock() []Finding {
-	off := j.plannedOff()
+	off := lastOff(j.c.Pour.Protection)
 	run := &j.run
 	if off.IsZero() || off.Before(run.start) || !off.Before(run.end) {
 		return nil
@@ -161,10 +161,14 @@ func (j *job) thermalShock() []Finding {
 		f.Sentence = fmt.Sprintf("The top is %s warmer than the air when the blankets come off on %s; at most %s is allowed.",
 			say.tempDiff(top-low), say.clock(off), say.tempDiff(limit))
 	}
-	if s := &j.shield; !s.off.IsZero() && s.off.After(off) {
+	safe := j.shield.off
+	if safe.IsZero() {
+		safe = j.shield.spare.off
+	}
+	if safe.After(off) {
 		f.Remedy = &Remedy{
-			Kind: "remove_later", By: &s.off, AtHand: true, Passes: true,
-			Sentence: fmt.Sprintf("Leave them on until %s.", say.clock(s.off)),
+			Kind: "remove_later", By: &safe, AtHand: true, Passes: true,
+			Sentence: sentence("Leave them on until %s.", say.clock(safe)),
 		}
 	}
 	return []Finding{f}
@@ -182,20 +186,6 @@ func (j *job) coolingC(off time.Time) (float64, Source) {
 		return usual, j.limits.source("removal.diff_c")
 	}
 	return c, Source{"A12-01", "CSA A23.1, largest difference of surface and air by thickness and length over height", standingRead}
-}
-
-// plannedOff is when the plan takes the last blanket off; zero when it does not.
-func (j *job) plannedOff() time.Time {
-	var last time.Time
-	for _, p := range j.c.Pour.Protection {
-		if p.OffAt == nil {
-			return time.Time{}
-		}
-		if p.OffAt.After(last) {
-			last = *p.OffAt
-		}
-	}
-	return last
 }
 
 // topAt is the top temperature at t, linear between the hours.

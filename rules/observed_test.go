@@ -199,8 +199,13 @@ func TestNoBlanketsAfterTheirPeriod(t *testing.T) {
 	a := Assess(c, Options{})
 	require.NotNil(t, found(&a, "slab.below_maintain_temp"))
 	require.Equal(t, EffectProtect, found(&a, "slab.below_maintain_temp").Effect)
-	require.Nil(t, found(&a, "slab.below_maintain_temp").Remedy)
-	require.Nil(t, a.Protection)
+	r := found(&a, "slab.below_maintain_temp").Remedy
+	require.Equal(t, "blankets", r.Kind)
+	require.True(t, a.Protection.OnAt.Before(demoStart.Add(12*time.Hour)), "the same blankets, sooner: %s", r.Sentence)
+	require.InDelta(t, 2*usR, a.Protection.RM2KW, 1e-9)
+	c.AssessedAt = demoStart.Add(99 * time.Hour)
+	a = Assess(c, Options{})
+	require.Nil(t, a.Protection, "too late")
 	require.Nil(t, a.Timeline.ProtectUntilAt)
 }
 

@@ -82,15 +82,19 @@ type ending struct {
 	governs              string    // period, strength or temperature
 }
 
-// endProtection finds the end of the layers that are required.
+// endProtection finds the end of the layers that are required; those that the plan
+// takes off sooner are left on.
 func (j *job) endProtection() error {
 	s := &j.shield
 	open, err := j.uncovering(s.layers, &s.run)
 	if err != nil {
 		return err
 	}
-	s.run = *open
+	off := lastOff(s.layers)
 	s.ending = j.endOf(open, true, time.Time{})
+	if s.longer = !off.IsZero() && (s.off.IsZero() || off.Before(s.off)); s.longer {
+		s.layers, s.run = leftOn(s.layers), *open
+	}
 	return nil
 }
 
@@ -201,6 +205,6 @@ func (j *job) gentleAt(run *course, at time.Time) (gentle, known bool) {
 		return false, false
 	}
 	w := j.wx.at(at)
-	b := baring{surfaceC: run.rowAt(at).topC, airC: w.airC, lowestC: j.wx.minAirC(at, at.Add(24*time.Hour)), windMS: w.windMS}
+	b := baring{surfaceC: run.topAt(at), airC: w.airC, lowestC: j.wx.minAirC(at, at.Add(24*time.Hour)), windMS: w.windMS}
 	return j.c.mayBare(j.limits, b), true
 }

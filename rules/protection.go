@@ -22,6 +22,7 @@ type shield struct {
 	run     course       // under layers
 	basis   course       // as planned on the base made fit: what blankets are chosen after
 	holds   bool         // that run does not freeze
+	longer  bool         // the layers stay on longer than planned
 	onBy    time.Time    // blankets later than this fail
 	late    string       // what two hours' delay does
 	ending               // of layers
@@ -33,13 +34,15 @@ type shield struct {
 }
 
 // differs reports whether the shield's run is what will happen, and not that of the
-// plan: it holds with more than the plan has, or the plan cannot be kept.
+// plan: it holds with more than the plan has, the base is made fit for it, or the
+// plan cannot be kept.
 func (j *job) differs() bool {
 	s := &j.shield
-	return s.holds && (s.chosen != nil || j.fit != nil) || j.laid != nil
+	return s.holds && (s.chosen != nil || s.longer) || j.fit != nil || j.laid != nil
 }
 
-// A blankets is one way to lay what is at hand.
+// A blankets is one way to lay what is at hand; without layers it is the planned
+// blankets, sooner.
 type blankets struct {
 	cover  Cover
 	layers int
@@ -120,6 +123,13 @@ func (j *job) planProtection() error {
 			return err
 		}
 	}
+	if j.fit != nil {
+		p := j.readied()
+		var err error
+		if s.run, err = j.follow(&p, central); err != nil {
+			return err
+		}
+	}
 	s.basis = s.run
 	if j.passes(&s.bare) {
 		return j.spareBlankets()
@@ -178,14 +188,6 @@ func firstOn(layers []Protection) time.Time {
 func (j *job) findLayers() error {
 	s := &j.shield
 	s.layers = s.planned
-	if j.fit != nil && !j.passes(&s.run) {
-		p := j.readied()
-		var err error
-		if s.basis, err = j.follow(&p, central); err != nil {
-			return err
-		}
-		s.run = s.basis
-	}
 	s.holds = (len(s.layers) > 0 || j.fit != nil) && !s.run.failsFreezing(j.guard())
 	if s.holds && j.passes(&s.run) {
 		return nil
@@ -196,19 +198,36 @@ func (j *job) findLayers() error {
 // uncovering is run with the layers left on where the plan takes them off, so that
 // the end that is required can be seen.
 func (j *job) uncovering(layers []Protection, run *course) (*course, error) {
-	open := slices.Clone(layers)
-	changed := false
-	for i := range open {
-		changed = changed || open[i].OffAt != nil
-		open[i].OffAt = nil
-	}
-	if !changed {
+	if !slices.ContainsFunc(layers, func(l Protection) bool { return l.OffAt != nil }) {
 		return run, nil
 	}
 	p := j.readied()
-	p.covers = j.pourCovers(open)
+	p.covers = j.pourCovers(leftOn(layers))
 	left, err := j.follow(&p, central)
 	return &left, err
+}
+
+// leftOn is layers that nobody takes off.
+func leftOn(layers []Protection) []Protection {
+	open := slices.Clone(layers)
+	for i := range open {
+		open[i].OffAt = nil
+	}
+	return open
+}
+
+// lastOff is when the last of some layers comes off; zero when one stays on.
+func lastOff(layers []Protection) time.Time {
+	var last time.Time
+	for _, l := range layers {
+		if l.OffAt == nil {
+			return time.Time{}
+		}
+		if l.OffAt.After(last) {
+			last = *l.OffAt
+		}
+	}
+	return last
 }
 
 // passes reports whether a course neither comes near freezing early nor leaves
@@ -221,20 +240,27 @@ func (j *job) passes(run *course) bool {
 	return u.lengthH == 0 || u.lowestAirC >= 0
 }
 
-// chooseBlankets lays the cheapest of what is at hand that passes; failing that
-// planned blankets stay as they are when they keep it from freezing, and else the
-// cheapest that does is laid.
+// chooseBlankets lays the planned blankets sooner, or the cheapest of what is at hand,
+// whichever passes first; failing that planned blankets stay as they are when they
+// keep it from freezing, and else the cheapest that does is laid.
 func (j *job) chooseBlankets() error {
 	s := &j.shield
 	on := j.coverableFrom(&s.basis)
 	choices := j.c.Pour.choices()
+	ways := make([][]Protection, len(choices))
+	for i, b := range choices {
+		ways[i] = b.lay(s.planned, on)
+	}
+	if layers, sooner := layersBy(s.planned, on); sooner && !j.placed() {
+		choices, ways = append([]blankets{{}}, choices...), append([][]Protection{layers}, ways...)
+	}
 	if on.IsZero() || len(choices) == 0 {
 		return nil
 	}
-	tries := make([]pour, len(choices))
-	for i, b := range choices {
+	tries := make([]pour, len(ways))
+	for i := range ways {
 		tries[i] = j.readied()
-		tries[i].covers = j.pourCovers(b.lay(s.planned, on))
+		tries[i].covers = j.pourCovers(ways[i])
 	}
 	runs, err := j.followAll(tries, central)
 	if err != nil {
@@ -243,9 +269,21 @@ func (j *job) chooseBlankets() error {
 	i := j.best(runs)
 	planDoes := s.holds && len(s.planned) > 0
 	if i >= 0 && (j.passes(&runs[i]) || !planDoes) {
-		s.chosen, s.layers, s.run, s.holds = &choices[i], choices[i].lay(s.planned, on), runs[i], true
+		s.chosen, s.layers, s.run, s.holds = &choices[i], ways[i], runs[i], true
 	}
 	return nil
+}
+
+// layersBy is the layers of a plan, none later than on; sooner reports whether that
+// changes it.
+func layersBy(planned []Protection, on time.Time) (layers []Protection, sooner bool) {
+	layers = slices.Clone(planned)
+	for i := range layers {
+		if l := &layers[i]; l.OnAt.After(on.Add(onStep)) {
+			l.OnAt, sooner = on, true
+		}
+	}
+	return layers, sooner
 }
 
 // coverForChance lays the least of what is at hand on concrete that the forecast as

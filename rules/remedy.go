@@ -137,19 +137,29 @@ func (j *job) againstFreezing() (*Remedy, error) {
 		if r.AtHand = true; !j.likely(chance) {
 			return r, nil
 		}
-		r.Passes = false // in the forecast as it is, but not within its error
 	}
-	if more, err := j.acceleratorAgainstFreezing(); more != nil || err != nil {
+	if more, err := j.acceleratorAgainstFreezing(j.keeps); more != nil || err != nil {
 		return more, err
 	}
-	if more, err := j.hiredBlankets(); more != nil || err != nil {
-		return more, err
+	if r != nil {
+		return r, nil // the best there is: in the forecast as it is it does
 	}
-	if r == nil && j.placed() {
-		r = j.recovery()
+	for _, does := range []proves{j.keeps, j.keepsAsForecast} {
+		if r, err := j.acceleratorAgainstFreezing(does); r != nil || err != nil {
+			return r, err
+		}
+		if r, err := j.hiredBlankets(does); r != nil || err != nil {
+			return r, err
+		}
 	}
-	return r, nil
+	if j.placed() {
+		return j.recovery(), nil
+	}
+	return nil, nil
 }
+
+// A proves reports whether a trial under layers is kept from freezing early.
+type proves func(p *pour, layers []Protection, run *course) (bool, error)
 
 func (j *job) guard() float64 { return j.limits.value("freeze.guard_c") }
 
@@ -194,7 +204,7 @@ func (r *Remedy) withChance(freezes float64) *Remedy {
 }
 
 // hiredBlankets finds what resistance would do when nothing at hand does.
-func (j *job) hiredBlankets() (*Remedy, error) {
+func (j *job) hiredBlankets(does proves) (*Remedy, error) {
 	on := j.coverableFrom(&j.shield.basis)
 	if on.IsZero() {
 		return nil, nil
@@ -218,7 +228,7 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 		return nil, err
 	}
 	for i := range runs {
-		if safe, err := j.keeps(&tries[i], layers[i], &runs[i]); err != nil {
+		if safe, err := does(&tries[i], layers[i], &runs[i]); err != nil {
 			return nil, err
 		} else if !safe {
 			continue
@@ -235,11 +245,17 @@ func (j *job) hiredBlankets() (*Remedy, error) {
 // keeps reports whether a trial is kept from freezing early, in the forecast as it is
 // and within its error.
 func (j *job) keeps(p *pour, layers []Protection, run *course) (bool, error) {
-	if !run.decided() || run.failsFreezing(j.guard()) {
+	if safe, _ := j.keepsAsForecast(p, layers, run); !safe {
 		return false, nil
 	}
 	chance, err := j.chanceOfFreezing(p, layers)
 	return !j.likely(chance), err
+}
+
+// keepsAsForecast reports whether a trial is kept from freezing early in the forecast
+// as it is.
+func (j *job) keepsAsForecast(_ *pour, _ []Protection, run *course) (bool, error) {
+	return run.decided() && !run.failsFreezing(j.guard()), nil
 }
 
 // canAccelerate reports whether the plant can still dose an accelerator that the
@@ -284,14 +300,14 @@ func (j *job) quickened() ([]quicker, error) {
 
 // acceleratorAgainstFreezing tries an accelerator alone, then with the best
 // blankets at hand.
-func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
+func (j *job) acceleratorAgainstFreezing(does proves) (*Remedy, error) {
 	quickened, err := j.quickened()
 	if err != nil {
 		return nil, err
 	}
 	for i := range quickened {
 		q := &quickened[i]
-		r, err := j.accelerated(q)
+		r, err := j.accelerated(q, does)
 		if r != nil || err != nil {
 			return r, err
 		}
@@ -301,12 +317,12 @@ func (j *job) acceleratorAgainstFreezing() (*Remedy, error) {
 
 // accelerated is one dose as a remedy, alone or with the best blankets at hand; nil
 // when that does not do.
-func (j *job) accelerated(q *quicker) (*Remedy, error) {
+func (j *job) accelerated(q *quicker, does proves) (*Remedy, error) {
 	run, layers, err := j.underPlanned(&q.pour)
 	if err != nil {
 		return nil, err
 	}
-	safe, err := j.keeps(&q.pour, layers, &run)
+	safe, err := does(&q.pour, layers, &run)
 	if err != nil {
 		return nil, err
 	}
@@ -325,7 +341,7 @@ func (j *job) accelerated(q *quicker) (*Remedy, error) {
 	if run, err = j.follow(&q.pour, proof); err != nil {
 		return nil, err
 	}
-	if safe, err = j.keeps(&q.pour, layers, &run); err != nil || !safe {
+	if safe, err = does(&q.pour, layers, &run); err != nil || !safe {
 		return nil, err
 	}
 	dose, rM2KW := *r, best.rM2KW()

@@ -50,6 +50,14 @@ func apart(a, b float64, say func(float64, int) string) (string, string) {
 	return say(a, 0), say(b, 0)
 }
 
+// wholeBelow is a temperature that can be ordered: in whole degrees, no warmer.
+func (u Units) wholeBelow(c float64) float64 {
+	if u.us() {
+		return fromF(math.Floor(c*1.8 + 32 + 1e-9))
+	}
+	return math.Floor(c + 1e-9)
+}
+
 func (u Units) temp(c float64, digits int) string {
 	if u.us() {
 		return fixed(c*1.8+32, digits) + " °F"

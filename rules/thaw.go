@@ -31,6 +31,19 @@ func coverFor(leadH float64) []float64 {
 	return append(all, math.Min(leadH, 24*windowDays))
 }
 
+// inWorkingHours is the same hours before the start, each lengthened until somebody is
+// there to lay the cover; the longest stays.
+func (j *job) inWorkingHours(tried []float64) []float64 {
+	longest := tried[len(tried)-1]
+	for i, h := range tried {
+		for h < longest && !j.workingHour(j.c.Pour.StartsAt.Add(-hours(h))) {
+			h++
+		}
+		tried[i] = math.Min(h, longest)
+	}
+	return slices.Compact(tried)
+}
+
 // A fitBase is the base made fit by what lies on it before placing.
 type fitBase struct {
 	hours   float64 // of cover before the start
@@ -90,7 +103,7 @@ func (j *job) leastCover(kind fitBase) (*fitBase, error) {
 		return nil, nil
 	}
 	start := j.wx.clock(j.c.Pour.StartsAt)
-	tried := coverFor(lead)
+	tried := j.inWorkingHours(coverFor(lead))
 	lanes := make([]slab.GroundLane, len(tried))
 	for i, h := range tried {
 		lanes[i] = j.coveredLane(&kind, start-h)

@@ -557,3 +557,14 @@ func TestThreeHundredPoursAreDrawn(t *testing.T) {
 	}
 	t.Logf("300 pours: %d bytes, best of 7: %s", size, best)
 }
+
+// The invented weather is 3 °C with a wave of 4 °C that is highest at 20:00 UTC: 7 °C, 44.6 °F, at 2:00 p.m. the day before.
+func TestTheDrawingHasTheAirFromTheDayBefore(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	body := w.as(access.Viewer).get("/pours/" + w.pours["protect"].ID.String()).body
+	require.Regexp(t, `<path class="curve air" d="M52 [\d.]+L`, body, "from the left end of the axis on")
+	row := regexp.MustCompile(`<tr><th scope="row">Wed 2:00 p.m.</th><td>45 °F</td><td>(-?\d+) °F to (-?\d+) °F</td><td>-?\d+ °F</td><td></td>`)
+	require.Regexp(t, row, body, "air, its spread and the base, and no concrete yet")
+	require.Len(t, regexp.MustCompile(`<tr><th scope="row">(?:Wed|Thu) \d+:00 [ap].m.</th><td>\d+ °F</td><td>[^<]+</td><td>[^<]+</td><td></td>`).FindAllString(body, -1), 24)
+}

@@ -30,7 +30,7 @@ func hoursOf(a *rules.Assessment) []stage {
 		{name: "Blankets on by", class: "blanket", from: a.Timeline.BlanketsOnBy, point: true, optional: true},
 		{name: "Saw cut", class: "saw", from: t.SawcutFromAt, until: t.SawcutUntilAt, optional: t.FinalSetAt != nil},
 	}
-	if c := a.Chance; c != nil {
+	if c := run.chance; c != nil {
 		for i := range spans {
 			switch spans[i].name {
 			case "Initial set, top":
@@ -161,15 +161,14 @@ func temperatureChart(s voice, a *rules.Assessment) *chart {
 		*list = append(*list, point{at, value})
 	}
 	c.Head = []string{"Hour", "Air", "Air, 80 of 100", "Base", "Bottom", "Mean", "Top", "Rain or snow"}
-	if a.Ground != nil {
-		for _, r := range a.Ground.Series {
-			if r.At.Before(run.StartsAt) && !r.At.Before(from) {
-				take(&base, r.At, &r.SurfaceC)
-				c.Rows = append(c.Rows, []string{s.Clock(r.At.In(s.zone)), "", "", s.Temp(r.SurfaceC), "", "", "", ""})
-			}
-		}
+	for _, r := range hoursBefore(a, from) {
+		take(&air, r.at, r.air())
+		take(&low10, r.at, r.weather.AirP10C)
+		take(&high90, r.at, r.weather.AirP90C)
+		take(&base, r.at, r.base)
+		c.Rows = append(c.Rows, r.words(s))
 	}
-	for _, r := range run.temperatures {
+	for _, r := range run.temperatures { // from the start on
 		take(&air, r.At, &r.AirC)
 		take(&low10, r.At, r.AirP10C)
 		take(&high90, r.At, r.AirP90C)
@@ -191,7 +190,7 @@ func temperatureChart(s voice, a *rules.Assessment) *chart {
 	if p := a.Protection; p != nil && p.OnAt != nil {
 		c.over("covered", "blankets on", *p.OnAt, orElse(p.OffAt, until))
 	}
-	c.precip(s, run.temperatures)
+	c.precip(s, weatherOf(a.WeatherBefore, run.temperatures))
 	c.between("spread", "Air, 80 of 100 courses of the weather", low10, high90)
 	c.line("freezing", "Freezing", []point{{from, s.degrees(0)}, {until, s.degrees(0)}})
 	c.line("air", "Air", air)
@@ -207,6 +206,78 @@ func temperatureChart(s voice, a *rules.Assessment) *chart {
 	c.at("protect", "Release", run.release(a))
 	c.Desc = fmt.Sprintf("Hourly temperatures of the air, the base and the concrete; bars below are rain and snow. %s%s", run.asked(), coldest(s, run))
 	return c
+}
+
+// An hourBefore is an hour before placing: its weather, and the bare base under it; what is not known of it is nil.
+type hourBefore struct {
+	at      time.Time
+	weather rules.WeatherRow
+	known   bool // the weather
+	base    *float64
+}
+
+// hoursBefore joins weather and base by the hour, from a time to the start.
+func hoursBefore(a *rules.Assessment, from time.Time) []hourBefore {
+	var all []hourBefore
+	place := map[time.Time]int{}
+	hour := func(at time.Time) *hourBefore {
+		i, ok := place[at.UTC()]
+		if !ok {
+			i = len(all)
+			place[at.UTC()] = i
+			all = append(all, hourBefore{at: at})
+		}
+		return &all[i]
+	}
+	within := func(at time.Time) bool { return !at.Before(from) && at.Before(a.Timeline.StartsAt) }
+	for _, r := range a.WeatherBefore {
+		if within(r.At) {
+			h := hour(r.At)
+			h.weather, h.known = r, true
+		}
+	}
+	if a.Ground != nil {
+		for _, r := range a.Ground.Series {
+			if within(r.At) {
+				hour(r.At).base = &r.SurfaceC
+			}
+		}
+	}
+	slices.SortFunc(all, func(a, b hourBefore) int { return a.at.Compare(b.at) })
+	return all
+}
+
+func (h hourBefore) air() *float64 {
+	if !h.known {
+		return nil
+	}
+	return &h.weather.AirC
+}
+
+// words is the row of the table.
+func (h hourBefore) words(s voice) []string {
+	row := []string{s.Clock(h.at.In(s.zone)), "", "", "", "", "", "", ""}
+	if h.known {
+		w := asTempRow(h.weather)
+		row[1], row[2], row[7] = s.Temp(w.AirC), spreadWords(s, w), precipWords(s, w)
+	}
+	if h.base != nil {
+		row[3] = s.Temp(*h.base)
+	}
+	return row
+}
+
+func asTempRow(r rules.WeatherRow) rules.TempRow {
+	return rules.TempRow{At: r.At, AirC: r.AirC, AirP10C: r.AirP10C, AirP90C: r.AirP90C, PrecipMM: r.PrecipMM, SnowMM: r.SnowMM}
+}
+
+// weatherOf is the weather before placing and after it.
+func weatherOf(before []rules.WeatherRow, after []rules.TempRow) []rules.TempRow {
+	all := make([]rules.TempRow, 0, len(before)+len(after))
+	for _, r := range before {
+		all = append(all, asTempRow(r))
+	}
+	return append(all, after...)
 }
 
 func spreadWords(s voice, r rules.TempRow) string {

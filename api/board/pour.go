@@ -231,7 +231,8 @@ func factsOf(s voice, a *rules.Assessment, l db.PourLine) []fact {
 	if l.CancelBy != nil {
 		add("Order can be cancelled until", s.clock(l.CancelBy))
 	}
-	if b := a.Batch; b != nil {
+	t := courseOf(a)
+	if b := t.batch; b != nil {
 		add("Order", s.Volume(b.OrderM3)+trucks(b))
 		add("Concrete as placed", s.Temp(b.PlacedTempC)+" (at least "+s.Temp(b.PlacingMinC)+")")
 		add("Mix water", waterWords(s, b))
@@ -245,7 +246,6 @@ func factsOf(s voice, a *rules.Assessment, l db.PourLine) []fact {
 			add("Frost in the base", s.Length(g.FrostDepthMM))
 		}
 	}
-	t := courseOf(a)
 	add("Finishing", rangeWords(s, t.FinishingStartsAt, t.FinishingEndsAt))
 	add("Dusk", s.clock(t.DuskAt))
 	if p := a.Protection; p != nil && p.Layers > 0 {
@@ -258,6 +258,10 @@ func factsOf(s voice, a *rules.Assessment, l db.PourLine) []fact {
 		add("Chance that it freezes early", rules.Percent(c.FreezesEarly))
 		add("Chance of a frozen base", rules.Percent(c.BaseFrozen))
 		add("Chance of finishing after dusk", rules.Percent(c.FinishAfterDusk))
+	}
+	if c := t.chance; c != nil && t.bare != nil {
+		add("Freezes early, with what is asked for", rules.Percent(c.FreezesEarly))
+		add("After dusk, with what is asked for", rules.Percent(c.FinishAfterDusk))
 	}
 	return facts
 }

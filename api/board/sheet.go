@@ -92,7 +92,7 @@ func orderOf(s voice, a *rules.Assessment, l db.PourLine, mix db.Mix) []fact {
 	if mix.AirPct > 0 {
 		order = append(order, fact{"Air", strconv.FormatFloat(mix.AirPct, 'g', 3, 64) + " %"})
 	}
-	if b := a.Batch; b != nil {
+	if b := courseOf(a).batch; b != nil {
 		order = append([]fact{{"Volume", s.Volume(b.OrderM3) + trucks(b)}}, order...)
 		order = append(order, fact{"Mix water", waterWords(s, b)},
 			fact{"Concrete on site", "at least " + s.Temp(b.PlacingMinC) + ", expected " + s.Temp(b.PlacedTempC)})

@@ -95,7 +95,7 @@ func TestCallsOfADay(t *testing.T) {
 	require.NoError(t, w.db.Pool().QueryRow(t.Context(), "select payload from notices where type = $1", alert.CallCover).Scan(&body))
 	var e alert.Event
 	require.NoError(t, json.Unmarshal(body, &e))
-	require.Contains(t, e.Text, "Blankets on: Slab at Mill Road, start Fri Jan 15, 8:00 a.m. Cover at Fri 8:00 p.m.: blankets of R-4, double at edges and corners.")
+	require.Contains(t, e.Text, "Blankets on: Slab at Mill Road, placed Fri Jan 15, 8:00 a.m. Cover from Fri 8:00 p.m. on: blankets of R-4, double at edges and corners.")
 	require.Equal(t, "https://frostgate.example/pours/"+p.ID.String(), e.Links.Pour)
 	require.Equal(t, len(w.notices("call.")), w.count("select count(*) from tellings where ruling <> 'never' and alert_id is null"))
 

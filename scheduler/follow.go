@@ -156,11 +156,8 @@ func (n *notifier) repeat(ctx context.Context, a db.Alert, event, reason string,
 func (n *notifier) aboutAlert(ctx context.Context, a db.Alert) (*alert.Event, alert.Matter, error) {
 	if a.Source != nil {
 		health, err := n.tx.SourceHealth(ctx, *a.Source, n.now)
-		e := &alert.Event{Source: &alert.EventSource{Name: *a.Source, Error: health.LastError}}
-		if health.IssuedAt != nil {
-			e.Source.IssuedAt = health.IssuedAt.UTC()
-		}
-		return e, alert.Matter{Zone: n.home(ctx)}, err
+		zone := n.home(ctx)
+		return n.sourceEvent(*a.Source, health, zone), alert.Matter{Zone: zone}, err
 	}
 	inputs, err := n.tx.PourInputs(ctx, []uuid.UUID{*a.PourID})
 	if err != nil {

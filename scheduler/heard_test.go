@@ -68,7 +68,7 @@ func TestFoldedChangeReadsAsNews(t *testing.T) {
 	require.Equal(t, alert.EventChanged, said[0].Type)
 	require.True(t, said[0].First)
 	require.True(t, strings.HasPrefix(said[0].Text, "Move: Slab at Mill Road"), said[0].Text)
-	for _, word := range []string{"Still", "The start was", "no better", "So since"} {
+	for _, word := range []string{"Still", "The start was", "no better", "so since"} {
 		require.NotContains(t, said[0].Text, word)
 	}
 	require.Nil(t, said[0].Before)
@@ -81,7 +81,7 @@ func TestFoldedChangeReadsAsNews(t *testing.T) {
 	require.Len(t, said, 2)
 	require.False(t, said[1].First)
 	require.True(t, strings.HasPrefix(said[1].Text, "Still move: Slab at Mill Road"), said[1].Text)
-	require.Contains(t, said[1].Text, "The new start is no better. So since ")
+	require.Contains(t, said[1].Text, "The new start is no better. It has been so since ")
 	require.Contains(t, said[1].Text, "The start was ")
 }
 
@@ -109,7 +109,7 @@ func TestChangeIsNewsToWhomTheRestIsNotTold(t *testing.T) {
 	require.False(t, chat[1].First)
 	require.True(t, strings.HasPrefix(boss[0].Text, "Move: Slab at Mill Road"), boss[0].Text)
 	require.NotContains(t, boss[0].Text, "More urgent now.")
-	require.Contains(t, boss[0].Text, "So since Wed Jan 13", "38 hours ago")
+	require.Contains(t, boss[0].Text, "It has been so since Wed Jan 13", "38 hours ago")
 	require.True(t, boss[0].First)
 }
 
@@ -140,7 +140,7 @@ func TestReminderAndEscalationSayAllThatTheFirstMessageSaid(t *testing.T) {
 		require.Len(t, e.Weather, len(first.Weather))
 		require.Equal(t, first.Weather[0].Source, e.Weather[0].Source)
 		require.False(t, e.Weather[0].IssuedAt.Before(first.Weather[0].IssuedAt), "the present weather")
-		require.Contains(t, e.Text, "By the weather from "+e.Weather[0].Source+" of "+e.Weather[0].Issued)
+		require.Contains(t, e.Text, "Weather: "+e.Weather[0].Source+", issued "+e.Weather[0].Issued)
 		require.Equal(t, first.Finding.Rule, e.Finding.Rule)
 		require.NotNil(t, e.Finding.Observed)
 		require.Equal(t, first.Finding.Limit, e.Finding.Limit)
@@ -149,6 +149,6 @@ func TestReminderAndEscalationSayAllThatTheFirstMessageSaid(t *testing.T) {
 		require.NotEmpty(t, e.Since)
 	}
 	require.Contains(t, chat[1].Text, "Still move: Slab")
-	require.Contains(t, chat[1].Text, "So since "+chat[1].Since)
+	require.Contains(t, chat[1].Text, "It has been so since "+chat[1].Since)
 	require.True(t, strings.HasPrefix(boss[0].Text, "Move: Slab"), boss[0].Text)
 }

@@ -1,6 +1,7 @@
 package scheduler
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -223,7 +224,7 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 		e.Alert.RaisedAt = a.RaisedAt.UTC()
 	}
 	e.Links.Alert = n.s.pageOf("alerts", a.ID)
-	if err := n.compareWithBefore(a, e); err != nil {
+	if err := n.compareWithBefore(a, e, m.Zone); err != nil {
 		return err
 	}
 	e.Compose()
@@ -245,15 +246,11 @@ func (n *notifier) advance(ctx context.Context, a db.Alert, d alert.Decision, t 
 
 // compareWithBefore says in an event since when its alert is raised, and what the
 // message before it said otherwise.
-func (n *notifier) compareWithBefore(a db.Alert, e *alert.Event) error {
-	if e.Type == alert.EventRaised || a.RaisedAt == nil || e.Pour == nil {
+func (n *notifier) compareWithBefore(a db.Alert, e *alert.Event, zone *time.Location) error {
+	if e.Type == alert.EventRaised || a.RaisedAt == nil {
 		return nil
 	}
-	say, err := n.speaker(e.Pour.Timezone)
-	if err != nil {
-		return err
-	}
-	e.Since = say(*a.RaisedAt).Local
+	e.Since = n.firm.Units.Day(a.RaisedAt.In(cmp.Or(zone, time.UTC)))
 	var before alert.Told
 	if err := json.Unmarshal(a.Detail, &before); err != nil {
 		return fmt.Errorf("read what was told of alert %s: %w", a.ID, err)

@@ -91,11 +91,8 @@ func (n *notifier) source(ctx context.Context, about forecast.About, h db.Source
 	if d.Event == "" {
 		return n.save(ctx, a, d, false)
 	}
-	e := &alert.Event{Source: &alert.EventSource{Name: about.Name, Error: h.LastError}}
-	if h.IssuedAt != nil {
-		e.Source.IssuedAt = h.IssuedAt.UTC()
-	}
-	err = n.advance(ctx, a, d, db.Transition{Event: d.Event}, e, alert.Matter{Zone: n.home(ctx)})
+	zone := n.home(ctx)
+	err = n.advance(ctx, a, d, db.Transition{Event: d.Event}, n.sourceEvent(about.Name, h, zone), alert.Matter{Zone: zone})
 	if err != nil {
 		return err
 	}
@@ -104,4 +101,13 @@ func (n *notifier) source(ctx context.Context, about forecast.About, h db.Source
 		return err
 	}
 	return n.finish(ctx)
+}
+
+// sourceEvent says what is to be said of a source, by the clock of a zone.
+func (n *notifier) sourceEvent(name string, h db.SourceHealth, zone *time.Location) *alert.Event {
+	e := &alert.Event{Source: &alert.EventSource{Name: name, Error: h.LastError}}
+	if h.IssuedAt != nil {
+		e.Source.IssuedAt, e.Source.Issued = h.IssuedAt.UTC(), n.firm.Units.Day(h.IssuedAt.In(zone))
+	}
+	return e
 }

@@ -60,9 +60,9 @@ func Compare(before Told, e *Event) *EventBefore {
 		b.Probability = p
 		say("The probability was %s", rules.Percent(*p))
 	}
-	if moved(before.First, now.First, timeStep) {
+	if b.Starts == nil && moved(before.First, now.First, timeStep) { // another start moves it by itself
 		b.First = &before.First.At
-		say("It was to begin on %s", before.First.Local)
+		say("Before, it was to begin on %s", before.First.Local)
 	}
 	if len(b.Said) == 0 {
 		return nil

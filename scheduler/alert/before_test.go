@@ -31,7 +31,7 @@ func TestCompare(t *testing.T) {
 		e.Finding.First.At = e.Finding.First.At.Add(time.Hour)
 	})), "about the same")
 
-	require.Equal(t, []string{"The probability was 55 %", "It was to begin on Fri 11:00 p.m."}, alert.Compare(before, told(func(e *alert.Event) {
+	require.Equal(t, []string{"The probability was 55 %", "Before, it was to begin on Fri 11:00 p.m."}, alert.Compare(before, told(func(e *alert.Event) {
 		*e.Finding.Probability = 0.9
 		e.Finding.First.At = e.Finding.First.At.Add(-3 * time.Hour)
 	})).Said)
@@ -48,5 +48,5 @@ func TestCompare(t *testing.T) {
 	e.Type, e.Reason, e.Since = alert.EventChanged, alert.ReasonSeverity, "Thu Jan 14, 5:00 p.m."
 	e.Before = alert.Compare(before, e)
 	e.Compose()
-	require.Contains(t, e.Text, "More urgent now. So since Thu Jan 14, 5:00 p.m. The probability was 55 %. The base will be frozen at the start. Probability 90 %.")
+	require.Contains(t, e.Text, "More urgent now. It has been so since Thu Jan 14, 5:00 p.m. The probability was 55 %. The base will be frozen at the start. Probability of that: 90 %.")
 }

@@ -27,7 +27,7 @@ func courseOf(start time.Time, z *time.Location) alert.Course {
 	return alert.Course{
 		StartsAt: start, CancelBy: at(-17), Zone: z, Latitude: 44.95, Longitude: -93.09,
 		Assessment: &rules.Assessment{
-			Verdict: rules.Protect, Headline: "Cover with blankets of R-4", FreezesBeforeCritical: &freezes,
+			Verdict: rules.Protect, Headline: "Protect: cover with blankets of R-4", FreezesBeforeCritical: &freezes,
 			Timeline:   rules.Timeline{StartsAt: start, BlanketsOnBy: at(13.5), SawcutFromAt: at(20), ProtectUntilAt: at(60)},
 			Protected:  &rules.Protected{Timeline: rules.Timeline{StartsAt: start, SawcutFromAt: at(12.5), SawcutUntilAt: at(24), ProtectUntilAt: at(60)}},
 			Protection: &rules.ProtectionPlan{Layers: 1, RM2KW: 0.7, OnAt: at(9.5), OffAt: at(72), CoolDropC: 27.8, DoubleEdges: true},
@@ -149,24 +149,24 @@ func TestWordsOfCalls(t *testing.T) {
 	t.Parallel()
 	c := courseOf(time.Date(2026, 1, 15, 7, 0, 0, 0, zone(t, "America/Chicago")), zone(t, "America/Chicago"))
 	require.Equal(t, []string{
-		"The verdict is protect.", "Cover with blankets of R-4.",
-		"To order: 12.5 yd³, 108 lb of accelerator without chloride; 55 °F when placed.",
+		"Protect: cover with blankets of R-4.",
+		"To order: 12.5 yd³ of concrete, 108 lb of accelerator without chloride; it comes to 55 °F when placed.",
 		"To have at hand: blankets of R-4, double at edges and corners.", "The order can be cancelled until Wed 2:00 p.m.",
 	}, c.Words(alert.CallAfternoon, rules.UnitsUS))
-	require.Equal(t, []string{"The order can be cancelled until Wed 14:00.", "The verdict is protect.", "Cover with blankets of R-4."},
+	require.Equal(t, []string{"The order can be cancelled until Wed 14:00.", "Protect: cover with blankets of R-4."},
 		c.Words(alert.CallCancel, rules.UnitsSI))
 	require.Equal(t, []string{
-		"Check the base by hand before the first truck: no frost, ice or snow in or on it.", "Computed: 3 °C at the surface.",
+		"Check the base by hand before the first truck: no frost, ice or snow in or on it.", "Computed for the start: surface at 3 °C.",
 		"Enter what you find; the verdict follows it at once.",
 	}, c.Words(alert.CallBase, rules.UnitsSI))
-	require.Equal(t, []string{"Cover at Thu 4:30 p.m.: blankets of R-4, double at edges and corners.", "At the latest by Thu 8:30 p.m."},
+	require.Equal(t, []string{"Cover from Thu 4:30 p.m. on: blankets of R-4, double at edges and corners.", "At the latest by Thu 8:30 p.m."},
 		c.Words(alert.CallCover, rules.UnitsUS))
 	require.Equal(t, []string{
-		"Joints can be cut from about Thu 7:30 p.m., and should be by Fri 7:00 a.m.", "Let a trial cut decide: where it ravels it is too early.",
+		"Joints can be cut from about Thu 7:30 p.m. and should be cut by Fri 7:00 a.m.", "Let a trial cut decide: where it ravels it is too early.",
 	}, c.Words(alert.CallSaw, rules.UnitsUS))
 	require.Equal(t, []string{
-		"By the course of the weather the required period and strength are reached.",
-		"Take the cover off gradually: at most 28 °C colder in the first 24 hours.",
+		"As computed from the weather, the required period and strength are reached.",
+		"Take the cover off gradually: the concrete may cool by 28 °C in the first 24 hours, no more.",
 		"Where strength matters, prove it in place before loads or forms come off.",
 	}, c.Words(alert.CallUncover, rules.UnitsSI))
 }

@@ -44,47 +44,52 @@ func (w *words) clock(t time.Time) string { return w.Clock(t.In(w.Zone)) }
 
 // verdict says what was found, and what to do about it.
 func (w *words) verdict() {
-	a := w.Assessment
-	if a == nil {
+	if w.Assessment == nil {
 		w.say("It has not been assessed yet")
 		return
 	}
-	w.say("The verdict is %s", a.Verdict)
-	w.say("%s", a.Headline)
+	w.say("%s", headline(w.Assessment.Verdict, w.Assessment.Headline))
 }
 
 func (w *words) afternoon() {
 	w.verdict()
-	if w.Assessment == nil || w.Assessment.Verdict == rules.Unscored {
-		return
-	}
-	if b := w.Assessment.Batch; b != nil {
-		w.say("To order: %s", w.order(b))
-	}
-	if p := w.Assessment.Protection; p != nil {
-		w.say("To have at hand: %s", w.layers(p))
+	if w.stands() {
+		if b := w.batch(); b != nil {
+			w.say("To order: %s", w.order(b))
+		}
+		if p := w.Assessment.Protection; p != nil {
+			w.say("To have at hand: %s", w.layers(p))
+		}
 	}
 	if w.CancelBy != nil && w.CancelBy.Before(w.StartsAt) {
 		w.say("The order can be cancelled until %s", w.clock(*w.CancelBy))
 	}
 }
 
+// batch is what to order: with what the assessment asks for, when that changes it.
+func (w *words) batch() *rules.Batch {
+	if p := w.Assessment.Protected; p != nil && p.Batch != nil {
+		return p.Batch
+	}
+	return w.Assessment.Batch
+}
+
 func (w *words) order(b *rules.Batch) string {
-	parts := []string{w.Volume(b.OrderM3)}
+	parts := []string{w.Volume(b.OrderM3) + " of concrete"}
 	if b.WaterTempC != nil {
 		parts = append(parts, "mixing water at "+w.Temp(*b.WaterTempC))
 	}
 	for _, dose := range b.Accelerators {
 		parts = append(parts, w.Mass(dose.MassKg)+" of "+cmp.Or(admixtures[dose.Kind], dose.Kind))
 	}
-	return strings.Join(parts, ", ") + "; " + w.Temp(b.PlacedTempC) + " when placed"
+	return strings.Join(parts, ", ") + "; it comes to " + w.Temp(b.PlacedTempC) + " when placed"
 }
 
 var admixtures = map[string]string{"calcium_chloride": "calcium chloride", "nonchloride_accelerator": "accelerator without chloride", "water_reducer": "water reducer"}
 
 func (w *words) layers(p *rules.ProtectionPlan) string {
-	text := fmt.Sprintf("%d layers of blankets, total %s", p.Layers, w.RValue(p.RM2KW))
-	if p.Layers == 1 {
+	text := fmt.Sprintf("%d layers of blankets, %s in all", p.Layers, w.RValue(p.RM2KW))
+	if p.Layers <= 1 {
 		text = "blankets of " + w.RValue(p.RM2KW)
 	}
 	if p.DoubleEdges {
@@ -104,11 +109,14 @@ func (w *words) cancel() {
 func (w *words) base() {
 	w.say("Check the base by hand before the first truck: no frost, ice or snow in or on it")
 	if a := w.Assessment; a != nil && a.Ground != nil {
-		text := fmt.Sprintf("Computed: %s at the surface", w.Temp(a.Ground.SurfaceC))
+		text := fmt.Sprintf("Computed for the start: surface at %s", w.Temp(a.Ground.SurfaceC))
 		if a.Ground.FrostDepthMM > 0 {
-			text += fmt.Sprintf(", frozen %s deep", w.Length(a.Ground.FrostDepthMM))
+			text += fmt.Sprintf(", frost %s deep", w.Length(a.Ground.FrostDepthMM))
 		}
 		w.say("%s", text)
+	}
+	if !w.stands() {
+		w.verdict()
 	}
 	w.say("Enter what you find; the verdict follows it at once")
 }
@@ -120,10 +128,10 @@ func (w *words) blankets() {
 	}
 	p := w.Assessment.Protection
 	if p == nil {
-		w.say("The planned blankets go on at %s", w.clock(*on))
+		w.say("The planned blankets go on from %s", w.clock(*on))
 		return
 	}
-	w.say("Cover at %s: %s", w.clock(*on), w.layers(p))
+	w.say("Cover from %s on: %s", w.clock(*on), w.layers(p))
 	if by := w.Assessment.Timeline.BlanketsOnBy; by != nil && by.After(*on) {
 		w.say("At the latest by %s", w.clock(*by))
 	}
@@ -139,7 +147,7 @@ func (w *words) saw() {
 	}
 	text := "Joints can be cut from about " + w.clock(*t.SawcutFromAt)
 	if t.SawcutUntilAt != nil {
-		text += ", and should be by " + w.clock(*t.SawcutUntilAt)
+		text += " and should be cut by " + w.clock(*t.SawcutUntilAt)
 	}
 	w.say("%s", text)
 	w.say("Let a trial cut decide: where it ravels it is too early")
@@ -150,12 +158,12 @@ func (w *words) uncover() {
 		return
 	}
 	if w.hours().UncoverFromAt != nil {
-		w.say("In this weather nothing requires the cover any longer, and by the course of it the coldest concrete has %s", w.Stress(w.Assessment.CriticalMPa))
+		w.say("In this weather nothing requires the cover any longer: as computed, the coldest concrete has %s", w.Stress(w.Assessment.CriticalMPa))
 	} else {
-		w.say("By the course of the weather the required period and strength are reached")
+		w.say("As computed from the weather, the required period and strength are reached")
 	}
 	if p := w.Assessment.Protection; p != nil {
-		w.say("Take the cover off gradually: at most %s colder in the first 24 hours", w.TempChange(p.CoolDropC))
+		w.say("Take the cover off gradually: the concrete may cool by %s in the first 24 hours, no more", w.TempChange(p.CoolDropC))
 	} else {
 		w.say("Take the cover off gradually")
 	}

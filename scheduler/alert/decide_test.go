@@ -196,7 +196,7 @@ func TestMessageSaysWhatWhereWhenWhyAndWhatToDo(t *testing.T) {
 	e := event()
 	e.Compose()
 	require.Equal(t, "Move: Loading dock slab at Mill Road, start Fri Jan 15, 7:00 a.m. The base will be at 25 °F at 7:00 a.m., frozen 4 in deep. "+
-		"Probability 86 %. Thaw it under heated blankets for 2 days, or move. Next good start: Mon Jan 18, 9:00 a.m. "+
+		"Probability of that: 86 %. Thaw it under heated blankets for 2 days, or move. Next good start: Mon Jan 18, 9:00 a.m. "+
 		"The order can be cancelled until Thu Jan 14, 3:00 p.m. https://frostgate.example/pours/1", e.Text)
 
 	e.Type, e.Reason = alert.EventChanged, alert.ReasonSeverity
@@ -205,7 +205,12 @@ func TestMessageSaysWhatWhereWhenWhyAndWhatToDo(t *testing.T) {
 
 	e.Type, e.Reason, e.Verdict, e.Headline = alert.EventCleared, alert.ReasonRecovered, rules.Protect, "Protect: blankets by 4:00 p.m."
 	e.Compose()
-	require.Equal(t, "Over: Loading dock slab at Mill Road, start Fri Jan 15, 7:00 a.m.: the verdict is now protect. Protect: blankets by 4:00 p.m.", e.Text)
+	require.Equal(t, "No longer move: Loading dock slab at Mill Road, start Fri Jan 15, 7:00 a.m. Protect: blankets by 4:00 p.m.", e.Text)
+
+	e.Verdict = rules.Move // at a probability that is not worth an alert
+	*e.Finding.Probability = 0.03
+	e.Compose()
+	require.True(t, strings.HasPrefix(e.Text, "Move unlikely now: Loading dock slab at Mill Road, start Fri Jan 15, 7:00 a.m. The base will be at 25 °F at 7:00 a.m., frozen 4 in deep. Probability of that: 3 %."), e.Text)
 
 	e.Reason, e.Pour.State = alert.ReasonGone, "cancelled"
 	e.Compose()
@@ -215,10 +220,10 @@ func TestMessageSaysWhatWhereWhenWhyAndWhatToDo(t *testing.T) {
 func TestSourceMessages(t *testing.T) {
 	e := alert.Event{Type: alert.EventRaised, Source: &alert.EventSource{Name: "open-meteo", IssuedAt: start}}
 	e.Compose()
-	require.Equal(t, "No fresh weather from open-meteo: the newest is of 2027-01-15 13:00 UTC. Verdicts that rest on it are not renewed, and no alert is cleared meanwhile.", e.Text)
+	require.Equal(t, "No fresh weather from open-meteo: the newest was issued 2027-01-15 13:00 UTC. Meanwhile verdicts that rest on it are not renewed, and no alert that does is cleared.", e.Text)
 	e.Type = alert.EventCleared
 	e.Compose()
-	require.Equal(t, "The weather of open-meteo is fresh again.", e.Text)
+	require.Equal(t, "Weather from open-meteo is fresh again: issued 2027-01-15 13:00 UTC.", e.Text)
 }
 
 func TestEventBytes(t *testing.T) {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"strings"
@@ -109,6 +110,7 @@ type EventPour struct {
 type EventSource struct {
 	Name     string    `json:"name"`
 	IssuedAt time.Time `json:"issued_at,omitzero"` // of its newest weather
+	Issued   string    `json:"issued,omitempty"`   // by the clock of the firm's first site
 	Error    string    `json:"error,omitempty"`
 }
 
@@ -210,13 +212,13 @@ func (e *Event) lines() []string {
 }
 
 func (e *Event) composePour(say func(string, ...any)) {
-	where := fmt.Sprintf("%s at %s, start %s", e.Pour.Name, e.Pour.Site, e.Pour.Starts.Local)
+	where := e.Pour.where()
 	switch {
 	case e.Type == EventChattering:
 		say("Keeps changing: %s", where)
-		say("The verdict went to and fro; it is told again when it stays as it is")
+		say("The verdict goes to and fro; the next message comes when it has settled")
 	case e.Type == EventCleared, e.Type == EventSettled && !e.Alert.Condition.InForce():
-		say("Over: %s: %s", where, e.whyCleared())
+		e.composeEnd(say)
 		return
 	case e.news():
 		say("Move: %s", where)
@@ -226,18 +228,14 @@ func (e *Event) composePour(say func(string, ...any)) {
 	e.composeHistory(say)
 	if e.Finding != nil {
 		say("%s", e.Finding.Sentence)
-		if e.Finding.Probability != nil {
-			say("Probability %s", rules.Percent(*e.Finding.Probability))
-		}
+		e.composeProbability(say)
 	} else if e.Headline != "" {
 		say("%s", e.Headline)
 	}
 	if e.Remedy != nil {
 		say("%s", e.Remedy.Sentence)
 	}
-	if e.NextWindow != nil {
-		say("Next good start: %s", e.NextWindow.Local)
-	}
+	e.composeWindow(say)
 	if e.Pour.CancelBy != nil && e.Pour.CancelBy.At.After(e.At) {
 		say("The order can be cancelled until %s", e.Pour.CancelBy.Local)
 	}
@@ -249,14 +247,14 @@ func (e *Event) composeWeather(say func(string, ...any)) {
 	var parts []string
 	for _, w := range e.Weather {
 		if w.Issued != "" {
-			parts = append(parts, fmt.Sprintf("%s of %s", w.Source, w.Issued))
+			parts = append(parts, fmt.Sprintf("%s, issued %s", w.Source, w.Issued))
 		}
 	}
 	if len(parts) > 0 {
-		say("By the weather from %s", strings.Join(parts, " and "))
+		say("Weather: %s", strings.Join(parts, "; "))
 	}
 	if !e.Alert.Verified {
-		say("Fresher weather to check it by is missing")
+		say("There is no fresh weather to check it by")
 	}
 }
 
@@ -274,7 +272,7 @@ func (e *Event) composeHistory(say func(string, ...any)) {
 		say("%s", because)
 	}
 	if e.Since != "" && (!e.news() || e.At.Sub(e.Alert.RaisedAt) >= longAgo) {
-		say("So since %s", e.Since)
+		say("It has been so since %s", e.Since)
 	}
 	if e.Before != nil && !e.news() {
 		for _, said := range e.Before.Said {
@@ -291,7 +289,7 @@ var becauses = map[string]string{
 }
 
 func (e *Event) composeCall(say func(string, ...any)) {
-	say("%s: %s at %s, start %s", callTitles[e.Type], e.Pour.Name, e.Pour.Site, e.Pour.Starts.Local)
+	say("%s: %s", callTitles[e.Type], e.Pour.where())
 	for _, said := range e.Call.Said {
 		say("%s", said)
 	}
@@ -319,24 +317,83 @@ func (e *Event) composeDigest(say func(string, ...any)) {
 	}
 }
 
-func (e *Event) whyCleared() string {
-	if e.Reason == ReasonGone {
-		return "the pour is " + e.Pour.State
+// composeEnd says that an alert is over, and how its pour stands instead.
+func (e *Event) composeEnd(say func(string, ...any)) {
+	where := e.Pour.where()
+	switch {
+	case e.Reason == ReasonGone:
+		say("Over: %s: the pour is %s", where, e.Pour.State)
+	case e.Verdict == rules.Move: // at a probability that is not worth an alert
+		say("Move unlikely now: %s", where)
+		if e.Finding != nil {
+			say("%s", e.Finding.Sentence)
+		}
+		e.composeProbability(say)
+	default:
+		say("No longer move: %s", where)
+		say("%s", headline(e.Verdict, e.Headline))
 	}
-	return fmt.Sprintf("the verdict is now %s. %s", e.Verdict, e.Headline)
+	if e.Reason != ReasonGone {
+		e.composeWeather(say)
+	}
+}
+
+// headline is what an assessment comes to: the engine's, which begins with the
+// verdict.
+func headline(v rules.Verdict, text string) string {
+	if text == "" {
+		return fmt.Sprintf("The verdict is %s", v)
+	}
+	return text
+}
+
+func (e *Event) composeProbability(say func(string, ...any)) {
+	if e.Finding != nil && e.Finding.Probability != nil {
+		say("Probability of that: %s", rules.Percent(*e.Finding.Probability))
+	}
+}
+
+// composeWindow says when else the pour can start.
+func (e *Event) composeWindow(say func(string, ...any)) {
+	switch {
+	case e.NextWindow != nil:
+		say("Next good start: %s", e.NextWindow.Local)
+	case e.Verdict == rules.Move && e.Pour.State == statePlanned:
+		say("With what is at hand no start within the forecast works")
+	}
 }
 
 func (e *Event) composeSource(say func(string, ...any)) {
-	if e.Type == EventCleared {
-		say("The weather of %s is fresh again", e.Source.Name)
+	name, issued := e.Source.Name, cmp.Or(e.Source.Issued, e.Source.IssuedAt.UTC().Format("2006-01-02 15:04 UTC"))
+	switch {
+	case e.Type == EventCleared && e.Source.IssuedAt.IsZero():
+		say("Weather from %s is fresh again", name)
 		return
+	case e.Type == EventCleared:
+		say("Weather from %s is fresh again: issued %s", name, issued)
+		return
+	case e.Source.IssuedAt.IsZero():
+		say("No weather from %s yet", name)
+	default:
+		say("No fresh weather from %s: the newest was issued %s", name, issued)
 	}
-	if e.Source.IssuedAt.IsZero() {
-		say("No weather from %s yet", e.Source.Name)
-	} else {
-		say("No fresh weather from %s: the newest is of %s", e.Source.Name, e.Source.IssuedAt.UTC().Format("2006-01-02 15:04 UTC"))
+	e.composeHistory(say)
+	say("Meanwhile verdicts that rest on it are not renewed, and no alert that does is cleared")
+}
+
+// Where a pour stands, as its state says it.
+const (
+	statePlanned = "planned"
+	statePlaced  = "placed"
+)
+
+// where names a pour, its place and its start.
+func (p *EventPour) where() string {
+	how := "start"
+	if p.State == statePlaced {
+		how = "placed"
 	}
-	say("Verdicts that rest on it are not renewed, and no alert is cleared meanwhile")
+	return fmt.Sprintf("%s at %s, %s %s", p.Name, p.Site, how, p.Starts.Local)
 }
 
 // sentence ends a text as one, unless it already does or is an address.

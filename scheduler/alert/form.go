@@ -117,13 +117,16 @@ func Write(e *Event, name, template string) (contentType string, body []byte, er
 
 // tag tells people a repeat from news.
 func (e *Event) tag() string {
-	switch {
-	case e.Group != nil:
-		return e.tagOfGroup()
-	case e.Alert.ID == uuid.Nil: // a call, a digest, or about an endpoint
-		return fmt.Sprintf("Message %.8s", e.ID)
+	if e.Alert.ID == uuid.Nil { // a call, a digest, several matters, or about an endpoint
+		return "Message " + short(e.ID)
 	}
-	return fmt.Sprintf("Alert %.8s, message %d.%d", e.Alert.ID, e.Alert.Episode, e.Alert.Transition)
+	return fmt.Sprintf("Alert %s, message %d.%d", short(e.Alert.ID), e.Alert.Episode, e.Alert.Transition)
+}
+
+// short is what tells ids apart to people: their end, for they begin with the time.
+func short(id uuid.UUID) string {
+	text := id.String()
+	return text[len(text)-8:]
 }
 
 // A line is one thought of a message, with the address by which what it tells can

@@ -24,7 +24,7 @@ func write(t *testing.T, e *alert.Event, form string) (contentType, body string)
 func TestForms(t *testing.T) {
 	const said = "Move: Loading dock slab at Mill Road, start Fri Jan 15, 13:00.|The base will be frozen at the start.|" +
 		"Thaw it under heated blankets for 2 days, or move.|Next good start: Mon Jan 18, 16:00.|" +
-		"The order can be cancelled until Thu Jan 14, 21:00.|Alert 01944000, message 1.1"
+		"The order can be cancelled until Thu Jan 14, 21:00.|Alert 00000002, message 1.1"
 	const link = "https://frostgate.example/pours/1"
 	lines := strings.Join(strings.Split(said, "|"), `\n`)
 	cards := strings.ReplaceAll(said, "|", `","type":"TextBlock","wrap":true},{"text":"`)

@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -70,7 +69,7 @@ func (e *Event) line() string {
 }
 
 func (e *Event) composeGroup(say func(string, ...any)) {
-	say("%d matters", len(e.Group.Items)+e.Group.More)
+	say("%d items in one message", len(e.Group.Items)+e.Group.More)
 	for _, item := range e.Group.Items {
 		say("%s", item.Text)
 	}
@@ -84,9 +83,4 @@ func (g *EventGroup) acknowledgeBy(lines []line) {
 	for i, item := range g.Items {
 		lines[1+i].acknowledge = item.Acknowledge // the first is the headline
 	}
-}
-
-// tagOfGroup tells people a repeat from news.
-func (e *Event) tagOfGroup() string {
-	return fmt.Sprintf("Message %.8s of %d transitions", e.ID, len(e.Covers))
 }

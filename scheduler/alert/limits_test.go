@@ -247,7 +247,7 @@ func TestLinksOfMattersAtTheLimits(t *testing.T) {
 			_, body := write(t, event, form)
 			require.LessOrEqual(t, size.of(body), size.limit, form)
 			lines := asRead(t, form, body)
-			want := []string{"3 matters."}
+			want := []string{"3 items in one message."}
 			for i, item := range event.Group.Items {
 				want = append(want, item.Text)
 				if i < links {

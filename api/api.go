@@ -38,6 +38,8 @@ type Config struct {
 	// Handle stores what the actor did to an alert that is locked and changed, and tells those who were told of it. Nil
 	// stores it alone.
 	Handle func(ctx context.Context, tx *db.Tx, a db.Alert, t db.Transition) error
+	// SuppressionChanged has what a planned suppression held decided anew, in the transaction that edited it. It may be nil.
+	SuppressionChanged func(ctx context.Context, tx *db.Tx, before db.Suppression) error
 	// Coming lists what time alone will do to an alert. Nil knows of nothing.
 	Coming func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
 
@@ -73,6 +75,8 @@ type API struct {
 	coming           func(ctx context.Context, a db.Alert) ([]alert.FollowUp, error)
 	weather          []forecast.About
 
+	suppressionChanged func(ctx context.Context, tx *db.Tx, before db.Suppression) error
+
 	tagged   map[string]bool // method and pattern of the routes whose answers have an ETag
 	echo     *echo.Echo
 	huma     huma.API
@@ -91,7 +95,7 @@ func New(c Config) (*API, error) {
 		db: c.DB, enqueueAssess: c.EnqueueAssess, log: c.Log, now: c.Clock, metrics: newMetrics(c.Registry), gatherer: c.Registry,
 		gate:        access.NewGate(access.Config{DB: c.DB, Now: c.Clock, PerMinute: c.RequestsPerMinute, FailuresPerMinute: c.FailuresPerMinute}),
 		tryEndpoint: c.TryEndpoint, endpointRestored: c.EndpointRestored,
-		guard: c.Guard, unshelve: c.Unshelve, handle: c.Handle, coming: c.Coming, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
+		guard: c.Guard, unshelve: c.Unshelve, handle: c.Handle, suppressionChanged: c.SuppressionChanged, coming: c.Coming, weather: c.Weather, echo: newEcho(c), tagged: map[string]bool{},
 	}
 	a.echo.HTTPErrorHandler = a.answerError
 	a.echo.Use(a.observe, a.compress())

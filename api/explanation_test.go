@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"encoding/json"
 	"maps"
 	"testing"
@@ -121,6 +122,19 @@ func TestSuppressions(t *testing.T) {
 	w.do(call{method: "DELETE", path: item(ahead), header: map[string]string{"If-Match": `"1"`}}).is(204)
 	w.do(call{method: "PATCH", path: item(begun), header: map[string]string{"If-Match": `"1"`}, body: object{"ends_at": now.Format(time.RFC3339)}}).is(200)
 	w.do(call{method: "PATCH", path: item(begun), header: map[string]string{"If-Match": `"2"`}, body: object{"crew_id": w.crew}}).is(422)
+	again := plan(body(-time.Hour, time.Hour, nil)).is(201)
+	var changed []db.Suppression
+	w.api.suppressionChanged = func(_ context.Context, _ *db.Tx, before db.Suppression) error {
+		changed = append(changed, before)
+		return nil
+	}
+	ended := w.do(call{method: "POST", path: item(again) + "/end"}).is(200)
+	at, err := time.Parse(time.RFC3339, ended.str("ends_at"))
+	require.NoError(t, err)
+	require.False(t, at.After(time.Now()))
+	require.Len(t, changed, 1, "what it held is decided anew")
+	require.Equal(t, now.Add(time.Hour), changed[0].EndsAt.UTC())
+	w.do(call{method: "POST", path: item(again) + "/end"}).is(409)
 	for name, wrong := range map[string]object{
 		"ends first": body(2*time.Hour, time.Hour, nil), "too long": body(0, 93*24*time.Hour, nil),
 		"two subjects": body(0, time.Hour, object{"site_id": w.site, "crew_id": w.crew}),

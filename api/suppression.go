@@ -35,14 +35,14 @@ func suppressionForm(w db.Suppression) SuppressionForm {
 	}
 }
 
-func suppressions() resource[db.Suppression, SuppressionForm, Suppression] {
+func (a *API) suppressions() resource[db.Suppression, SuppressionForm, Suppression] {
 	return resource[db.Suppression, SuppressionForm, Suppression]{
 		path: "/v1/suppressions", one: "suppression", many: "suppressions", tag: "Alerts",
 		formHint: "Alerts are judged and kept meanwhile, and each ruling says that and by which suppression it was not told. " +
-			"The end of an alert that was told before is told when the suppression ends. What it is of can't be changed.",
-		deleting: "Only one that has not begun (409): to end one that has, set ends_at to now.",
+			"The end of an alert that was told before is told when the suppression ends, and what is still raised, too: at once when it is ended early. What it is of can't be changed.",
+		deleting: "Only one that has not begun (409): POST to its /end ends one that has.",
 		get:      (*db.DB).Suppression, hold: (*db.Tx).Suppression,
-		create: (*db.Tx).CreateSuppression, update: (*db.Tx).UpdateSuppression, remove: removeSuppression,
+		create: (*db.Tx).CreateSuppression, update: a.updateSuppression, remove: removeSuppression,
 		record: func(w *db.Suppression) *db.Record { return &w.Record },
 		fill:   fillSuppression, form: suppressionForm,
 		view: func(w db.Suppression) Suppression {
@@ -94,7 +94,7 @@ func removeSuppression(tx *db.Tx, ctx context.Context, scope db.Scope, id uuid.U
 		return err
 	}
 	if !w.StartsAt.After(tx.Now()) {
-		return problem(http.StatusConflict, "wrong_state", "The suppression has begun; to end it, set ends_at to now.")
+		return problem(http.StatusConflict, "wrong_state", "The suppression has begun; to end it now, POST to /v1/suppressions/{id}/end.")
 	}
 	return tx.DeleteSuppression(ctx, scope, id, version)
 }
@@ -106,7 +106,7 @@ type suppressionsInput struct {
 }
 
 func (a *API) serveSuppressions() {
-	serveResource(a, suppressions())
+	serveResource(a, a.suppressions())
 	serve(a, route{
 		method: http.MethodGet, path: "/v1/suppressions", id: "list-suppressions", tag: "Alerts", summary: "List planned suppressions",
 		about: "Those that may keep alerts of yours from being told; the latest start first.", roles: anyRole,
@@ -124,6 +124,48 @@ func (a *API) serveSuppressions() {
 		if err != nil {
 			return nil, err
 		}
-		return answerList(ctx, found, suppressions().view), nil
+		return answerList(ctx, found, a.suppressions().view), nil
 	})
+	serve(a, route{
+		method: http.MethodPost, path: "/v1/suppressions/{id}/end", id: "end-suppression", tag: "Alerts", summary: "End a planned suppression now",
+		about: "One that has begun (else 409). What it held is decided anew at once: the end of an alert that was told before is told, and what is still raised.",
+		roles: dispatchers, success: http.StatusOK,
+	}, func(ctx context.Context, in *endSuppressionInput) (*created[Suppression], error) {
+		return create(ctx, a, in.Idempotent, func(tx *db.Tx) (*created[Suppression], error) { return a.endSuppression(ctx, tx, in.ID) })
+	})
+}
+
+type endSuppressionInput struct {
+	ByID
+	Idempotent
+}
+
+func (a *API) endSuppression(ctx context.Context, tx *db.Tx, id uuid.UUID) (*created[Suppression], error) {
+	w, err := tx.Suppression(ctx, scopeOf(ctx), id)
+	if err != nil {
+		return nil, err
+	}
+	if now := tx.Now(); !w.StartsAt.Before(now) || !w.EndsAt.After(now) {
+		return nil, problem(http.StatusConflict, "wrong_state", "The suppression does not hold now: it is over, or has not begun and can be deleted.")
+	}
+	w.EndsAt = tx.Now()
+	if w, err = a.updateSuppression(tx, ctx, scopeOf(ctx), w); err != nil {
+		return nil, err
+	}
+	return &created[Suppression]{Status: http.StatusOK, ETag: etag(w.Version), Body: a.suppressions().view(w)}, nil
+}
+
+// updateSuppression has what the suppression held decided anew.
+func (a *API) updateSuppression(tx *db.Tx, ctx context.Context, scope db.Scope, w db.Suppression) (db.Suppression, error) { //nolint:revive // as the method of Tx that it stands in for
+	before, err := tx.Suppression(ctx, scope, w.ID)
+	if err != nil {
+		return w, err
+	}
+	if w, err = tx.UpdateSuppression(ctx, scope, w); err != nil || a.suppressionChanged == nil {
+		return w, err
+	}
+	if err := a.suppressionChanged(ctx, tx, before); err != nil {
+		return w, err
+	}
+	return tx.Suppression(ctx, scope, w.ID)
 }

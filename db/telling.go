@@ -102,8 +102,33 @@ func (tx *Tx) ReleaseTellings(ctx context.Context, alertID uuid.UUID, rule strin
 	return nil
 }
 
+const postponeTellings = `
+update tellings set due_at = @until, sentence = @sentence
+where alert_id = @alert_id and state = 'waiting' and rule = @rule and due_at <> @until`
+
+// PostponeTellings has what waits of an alert by a rule wait until another time,
+// earlier or later.
+func (tx *Tx) PostponeTellings(ctx context.Context, alertID uuid.UUID, rule string, until time.Time, sentence string) error {
+	_, err := run(ctx, tx.q, postponeTellings, args{"alert_id": alertID, "rule": rule, "until": until, "sentence": sentence})
+	if err != nil {
+		return fmt.Errorf("postpone rulings on alert %s: %w", alertID, err)
+	}
+	return nil
+}
+
+const alertsHeldBy = alertLine + ` and a.id in (select alert_id from tellings where state = 'waiting' and rule = @rule) order by a.id`
+
+// AlertsHeldBy gives the alerts of which something waits by a rule.
+func (tx *Tx) AlertsHeldBy(ctx context.Context, rule string) ([]AlertLine, error) {
+	list, err := many[AlertLine](ctx, tx.q, alertsHeldBy, Scope{}.on(args{"rule": rule}))
+	if err != nil {
+		return nil, fmt.Errorf("find alerts held by %s: %w", rule, err)
+	}
+	return list, nil
+}
+
 const (
-	postponeTellings = `
+	floodTellings = `
 		with before as (
 			select id, rule from tellings where id = any(@ids) and state = 'waiting' for update
 		), held as (
@@ -116,7 +141,7 @@ const (
 
 // FloodTellings has rulings wait until the flood guard lets the next message go.
 func (tx *Tx) FloodTellings(ctx context.Context, endpointID uuid.UUID, until time.Time, rule, sentence string, ids ...uuid.UUID) error {
-	folded, err := value[int](ctx, tx.q, postponeTellings, args{"ids": ids, "until": until, "rule": rule, "sentence": sentence})
+	folded, err := value[int](ctx, tx.q, floodTellings, args{"ids": ids, "until": until, "rule": rule, "sentence": sentence})
 	if err == nil {
 		err = tx.NoteFlood(ctx, endpointID, folded, until)
 	}

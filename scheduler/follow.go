@@ -274,55 +274,6 @@ func (n *notifier) steps(ctx context.Context, a db.Alert, m alert.Matter) ([]ale
 	return steps, nil
 }
 
-// mostClosed bounds one look; the rest is the next one's.
-const mostClosed = 100
-
-// endSuppressions tells once what is still raised when a planned suppression ends.
-func (s *Scheduler) endSuppressions(ctx context.Context) error {
-	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		closed, err := tx.CloseSuppressions(ctx, mostClosed)
-		if err != nil || len(closed) == 0 {
-			return err
-		}
-		n, err := s.newNotifier(ctx, tx)
-		if err != nil {
-			return err
-		}
-		told := map[uuid.UUID]bool{}
-		for _, w := range closed {
-			ids, err := tx.AlertsUnder(ctx, w)
-			if err != nil {
-				return err
-			}
-			for _, id := range ids {
-				if told[id] {
-					continue
-				}
-				told[id] = true
-				if err := n.unsuppress(ctx, id); err != nil {
-					return err
-				}
-			}
-		}
-		return n.finish(ctx)
-	})
-}
-
-func (n *notifier) unsuppress(ctx context.Context, id uuid.UUID) error {
-	a, err := n.tx.LockAlertByID(ctx, db.Scope{}, id)
-	if err != nil || !alert.Condition(a.Condition).InForce() {
-		return err
-	}
-	e, m, err := n.aboutAlert(ctx, a)
-	if err != nil {
-		return err
-	}
-	if a.OperatorState != "acknowledged" {
-		a.EscalatedAt = &n.now
-	}
-	return n.repeat(ctx, a, alert.EventUnsuppressed, alert.ReasonPlanOver, e, m)
-}
-
 // Coming lists what time alone will do to an alert as it stands, the next first.
 func (s *Scheduler) Coming(ctx context.Context, a db.Alert) (coming []alert.FollowUp, err error) {
 	err = s.db.Tx(ctx, actor, func(tx *db.Tx) error {

@@ -216,7 +216,7 @@ func inRank(m Matter, to Listener) (Ruling, bool) {
 func paused(m Matter, now time.Time) (Ruling, bool) {
 	p, rule, how := m.Shelved, RuleShelved, "shelved"
 	if p == nil || !now.Before(p.Until) {
-		p, rule, how = m.Planned, RulePlanned, "suppressed as planned"
+		p, rule, how = m.Planned, RulePlanned, planned
 		if p != nil && m.Severity == Critical && !p.CriticalToo {
 			return Ruling{}, false
 		}
@@ -224,12 +224,21 @@ func paused(m Matter, now time.Time) (Ruling, bool) {
 	if p == nil || !now.Before(p.Until) {
 		return Ruling{}, false
 	}
-	why := fmt.Sprintf("It is %s by %s until %s: %s.", how, p.By, m.clock(p.Until), p.Reason)
+	why := m.because(how, *p)
 	if m.Ends {
 		return hold(p.Until, rule, "%s", why)
 	}
 	return never(rule, "%s", why)
 }
+
+const planned = "suppressed as planned"
+
+func (m Matter) because(how string, p Pause) string {
+	return fmt.Sprintf("It is %s by %s until %s: %s.", how, p.By, m.clock(p.Until), p.Reason)
+}
+
+// Suppressed says why a planned suppression holds a matter, and until when.
+func (m Matter) Suppressed(p Pause) string { return m.because(planned, p) }
 
 // repeated leaves out what would only be said again.
 func repeated(m Matter) (Ruling, bool) {

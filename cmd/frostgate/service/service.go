@@ -142,7 +142,7 @@ func (s *Service) startHTTP(ctx context.Context, c Config) error {
 	}
 	s.URL = "http://" + reachable(listener.Addr())
 	handler, err := api.New(api.Config{
-		DB: s.DB, EnqueueAssess: s.scheduler.EnqueueAssess, Unshelve: s.scheduler.Unshelve, Handle: s.scheduler.Handle, Coming: s.scheduler.Coming,
+		DB: s.DB, EnqueueAssess: s.scheduler.EnqueueAssess, Unshelve: s.scheduler.Unshelve, Handle: s.scheduler.Handle, SuppressionChanged: s.scheduler.SuppressionChanged, Coming: s.scheduler.Coming,
 		TryEndpoint: s.scheduler.TryEndpoint, EndpointRestored: s.scheduler.EndpointRestored, Log: s.log, Registry: s.metrics, Version: c.Version,
 		PublicURL: cmp.Or(c.PublicURL, s.URL), Guard: alert.Guard{Allow: c.Webhooks}, Proxies: c.Proxies,
 		Weather: s.scheduler.Weather(),

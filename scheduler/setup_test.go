@@ -88,7 +88,13 @@ type world struct {
 
 func newWorld(t testing.TB) *world {
 	t.Helper()
-	w := &world{t: t, clock: &clock{offset: time.Until(wednesday)}, conn: dbtest.NewConn(t)}
+	return newWorldOn(t, dbtest.NewConn(t))
+}
+
+// newWorldOn has its records in a migrated database.
+func newWorldOn(t testing.TB, conn *pgx.ConnConfig) *world {
+	t.Helper()
+	w := &world{t: t, clock: &clock{offset: time.Until(wednesday)}, conn: conn}
 	w.db = dbtest.Open(t, db.Config{Conn: w.conn, Clock: w.clock.Now, MaxConns: 16})
 	w.weather = &replay.Server{Now: w.clock.Now}
 	srv := httptest.NewServer(w.weather)

@@ -100,7 +100,7 @@ func New(c Config) (*API, error) {
 	a.echo.HTTPErrorHandler = a.answerError
 	a.echo.Use(a.observe, a.compress())
 	a.huma = humaecho.New(a.echo, describe(c.Version, c.PublicURL))
-	a.huma.UseMiddleware(a.admit, a.takeBody)
+	a.huma.UseMiddleware(a.admit, a.takeQuery, a.takeBody)
 	a.serveAll()
 	tellNulls(a.huma.OpenAPI().Components.Schemas)
 	var err error

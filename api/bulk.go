@@ -247,9 +247,12 @@ func (a *API) formViolations(form PourForm) []Violation {
 	if err != nil {
 		return []Violation{atPointer("", "invalid", "is not acceptable")}
 	}
-	var value any
+	var value map[string]any
 	if err := json.Unmarshal(text, &value); err != nil {
 		return []Violation{atPointer("", "invalid", "is not acceptable")}
+	}
+	if form.StartsAt.IsZero() { // an empty cell
+		delete(value, "starts_at")
 	}
 	if p, ok := errors.AsType[*Problem](a.checkForm(reflect.TypeFor[PourForm](), value)); ok {
 		return p.Errors

@@ -103,13 +103,24 @@ func replay[T any](known db.Answer) (*created[T], error) {
 	return answer, nil
 }
 
-// edit runs a change in one transaction in the caller's name.
+// mostTries bounds how often an edit is tried that others get ahead of; each time one of them is done.
+const mostTries = 100
+
+// edit runs a change in one transaction in the caller's name. When another edit comes between its reading and its
+// writing it is run again: whether the caller accepts what is there then is for If-Match to say.
 func (a *API) edit(ctx context.Context, change func(*db.Tx) error) error {
 	x := exchangeOf(ctx)
 	if x.caller == nil {
 		return errors.New("an edit without a caller")
 	}
-	return a.db.Tx(ctx, db.Actor{Name: x.caller.Name, RequestID: x.id}, change)
+	var err error
+	for range mostTries {
+		err = a.db.Tx(ctx, db.Actor{Name: x.caller.Name, RequestID: x.id}, change)
+		if !errors.Is(err, db.ErrStale) {
+			break
+		}
+	}
+	return err
 }
 
 // born is the usual answer to a create.

@@ -244,8 +244,8 @@ func utc(at *time.Time) *time.Time {
 
 // PoursInput narrows a list of pours.
 type PoursInput struct {
-	DayFrom      string          `query:"day_from" format:"date" doc:"First day of start, on the calendar of each site."`
-	DayUntil     string          `query:"day_until" format:"date" doc:"Last day of start, inclusive."`
+	DayFrom      string          `query:"day_from" format:"date" pattern:"^(19|20)" patternDescription:"a date from 1900 to 2099, such as 2026-01-15" doc:"First day of start, on the calendar of each site."`
+	DayUntil     string          `query:"day_until" format:"date" pattern:"^(19|20)" patternDescription:"a date from 1900 to 2099, such as 2026-01-15" doc:"Last day of start, inclusive."`
 	StartsFrom   time.Time       `query:"starts_from" doc:"At or after."`
 	StartsBefore time.Time       `query:"starts_before"`
 	Site         []string        `query:"site_id" format:"uuid" maxItems:"100" doc:"One or several, separated by commas."`

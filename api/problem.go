@@ -221,7 +221,7 @@ var looseTexts = []struct{ contains, code, detail string }{
 	{"invalid integer", "type", "must be a whole number"},
 	{"invalid float", "type", "must be a number"},
 	{"invalid boolean", "type", "must be true or false"},
-	{"invalid date/time", "format", "must be a date and time with offset, such as 2026-01-15T07:00:00-06:00"},
+	{"invalid date/time", "format", "must be a date and time with offset, such as 2026-01-15T07:00:00-06:00; + is written %2B in an address"},
 	{"UUID", "format", "must be an id (a UUID)"},
 	{"json:", "type", "a number here must be written as a whole number without exponent"},
 }

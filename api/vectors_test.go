@@ -361,7 +361,7 @@ func TestHostileTextIsKeptAsText(t *testing.T) {
 	for i, text := range []string{
 		"\u202egnirts", "zero\u200bwidth\u200djoiner", "e" + strings.Repeat("\u0301", 150), "👩‍👩‍👧‍👦 crew", "line\nend", "tab\there", "<script>alert(1)</script>",
 		"<!channel>", "@everyone", "[x](javascript:alert(1))", "=HYPERLINK(\"http://192.0.2.1\")", "{{.Secret}}", "${jndi:ldap://x}", "'; drop table pours; --",
-		"%00%0d%0a", `\u0000`, "ﷺ", "Ω≈ç√∫", "\ufeffmark", "𝕳", "NULL", "true", "\\", `"`, "..%2f..", "ＡＢＣ", "\u2028separator",
+		"%00%0d%0a", `\u0000`, "ﷺ", "Ω≈ç√∫", "\ufeffmark", "𝕳", "NULL", "true", "\\", `"`, "..%2f..", "ＡＢＣ", "line\u2028separator",
 	} {
 		made := b.do(call{method: "POST", path: "/v1/plants", body: object{"name": text}})
 		require.Equal(t, text, made.is(201).str("name"))

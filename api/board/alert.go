@@ -39,7 +39,8 @@ type alertRow struct {
 	Doubtful bool
 	CanAck   bool
 	CanShelve,
-	CanUnshelve bool
+	CanUnshelve,
+	CanUnack bool
 	Link string // to its own page; empty there
 	Once string
 	Back string
@@ -108,6 +109,7 @@ func newAlertRow(v *visit, a db.AlertLine, home voice, back string) alertRow {
 		row.CanAck = a.Condition != "cleared" && v.onSite()
 	}
 	row.CanShelve = a.Condition != "cleared" && a.OperatorState != "shelved" && v.dispatcher()
+	row.CanUnack = a.OperatorState == "acknowledged" && a.Condition != "cleared" && v.onSite()
 	row.CanUnshelve = a.OperatorState == "shelved" && v.dispatcher()
 	if a.Condition == "cleared" {
 		row.State = "Cleared " + s.day(a.ClearedAt)

@@ -84,7 +84,7 @@ func (b *Board) voiceOf(v *visit, a db.AlertLine) (voice, error) {
 var transitionWords = map[string]string{
 	"alert.raised": "Raised", "alert.changed": "Changed", "alert.cleared": "Cleared", "alert.acknowledged": "Acknowledged",
 	"alert.shelved": "Shelved", "alert.unshelved": "Taken up again", "alert.chattering": "Comes and goes", "alert.settled": "Settled",
-	"alert.reminder": "Reminded",
+	"alert.reminder": "Reminded", "alert.unacknowledged": "Nobody is on it any more",
 }
 
 // actorWords are the parts of the program that do something to alerts.
@@ -211,26 +211,49 @@ func (b *Board) shelve(v *visit) error {
 	return b.showShelve(v, http.StatusUnprocessableEntity, reason, until, refused)
 }
 
-func (b *Board) unshelvePage(v *visit) error {
-	if !v.dispatcher() {
-		return onlyDispatchers
-	}
-	a, err := b.alertOf(v)
-	if err != nil {
-		return err
-	}
-	return b.draw(v.Context, v, http.StatusOK, "put", frame{Title: "Take up again", Nav: "alerts", Page: putPage{
-		Word: "Take up again", Name: aboutText(a), Ask: "What happens to it is told again from here on.", Back: "/alerts/" + a.ID.String(),
-	}})
+// A takingBack is something done to an alert that can be taken back.
+type takingBack struct {
+	word, ask, done string
+	step            string // of the API
+	mayNot          *trouble
+	may             func(*visit) bool
 }
 
-func (b *Board) unshelve(v *visit) error {
-	id, err := idParam(v)
-	if err != nil {
-		return err
+var (
+	unshelving = takingBack{
+		word: "Take up again", ask: "What happens to it is told again from here on.", done: "unshelved", step: "unshelve", mayNot: onlyDispatchers, may: (*visit).dispatcher,
 	}
-	if _, err := b.send(v, change{method: http.MethodPost, path: "/v1/alerts/" + id.String() + "/unshelve", body: doc{}}); err != nil {
-		return err
+	unacknowledging = takingBack{
+		word: "Nobody is on it any more", ask: "Reminders go on, and the endpoints of the next turns are told, until somebody acknowledges it.", done: "unacknowledged",
+		step: "unacknowledge", mayNot: onlyOnSite, may: (*visit).onSite,
 	}
-	return v.Redirect(http.StatusSeeOther, "/alerts/"+id.String()+"?done=unshelved")
+	onlyOnSite = &trouble{Status: http.StatusForbidden, Text: "This token may only look.", Advice: "Ask the dispatcher, or sign in with another token."}
+)
+
+func (b *Board) askBack(t takingBack) func(*visit) error {
+	return func(v *visit) error {
+		if !t.may(v) {
+			return t.mayNot
+		}
+		a, err := b.alertOf(v)
+		if err != nil {
+			return err
+		}
+		return b.draw(v.Context, v, http.StatusOK, "put", frame{Title: t.word, Nav: "alerts", Page: putPage{
+			Word: t.word, Name: aboutText(a), Ask: t.ask, Back: "/alerts/" + a.ID.String(),
+		}})
+	}
+}
+
+func (b *Board) takeBack(t takingBack) func(*visit) error {
+	return func(v *visit) error {
+		id, err := idParam(v)
+		if err != nil {
+			return err
+		}
+		if _, err := b.send(v, change{method: http.MethodPost, path: "/v1/alerts/" + id.String() + "/" + t.step, body: doc{}}); err != nil {
+			return err
+		}
+		return v.Redirect(http.StatusSeeOther, "/alerts/"+id.String()+"?done="+t.done)
+	}
 }

@@ -107,8 +107,10 @@ func (b *Board) Register(e *echo.Echo) {
 	e.POST("/alerts/:id/acknowledge", b.page(b.acknowledge))
 	e.GET("/alerts/:id/shelve", b.page(b.shelvePage))
 	e.POST("/alerts/:id/shelve", b.page(b.shelve))
-	e.GET("/alerts/:id/unshelve", b.page(b.unshelvePage))
-	e.POST("/alerts/:id/unshelve", b.page(b.unshelve))
+	for _, t := range []takingBack{unshelving, unacknowledging} {
+		e.GET("/alerts/:id/"+t.step, b.page(b.askBack(t)))
+		e.POST("/alerts/:id/"+t.step, b.page(b.takeBack(t)))
+	}
 	e.GET("/deliveries/:id", b.page(b.deliveryPage))
 	e.GET("/deliveries/:id/again", b.page(b.askAgain))
 	e.POST("/deliveries/:id/again", b.page(b.sendAgain))
@@ -250,7 +252,7 @@ func creditsOf(sources []forecast.About) []credit {
 
 // done are the words for what a form has just done, by the name in the address.
 var done = map[string]string{
-	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "shelved": "Shelved. What happens to it is kept and not told until then.", "unshelved": "Taken up again.",
+	"observed": "Entered. The pour is being assessed anew.", "acknowledged": "Acknowledged.", "shelved": "Shelved. What happens to it is kept and not told until then.", "unshelved": "Taken up again.", "unacknowledged": "Taken back. Reminders go on until somebody acknowledges it.",
 	"tested_accepted": "The test message was taken.", "tested_retry": "The test message was not taken; it might be later. Look at the address, or try again.",
 	"tested_permanent": "The test message was refused for good. Look at the address and the kind.", "tested_gone": "The receiver says that it is no more. Make a new address there and enter it.",
 	"tested_unknown": "The test message was sent, and no answer came. Look there whether it arrived.", "restarted": "Restored. What waited for it is being sent.",

@@ -110,6 +110,7 @@ func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
 		}},
 		{title: "In which order", hint: quietHint(v.units(), v.firm), fields: []input{
 			{pointer: "rank", label: "Turn", hint: "Empty: first, at once.", kind: asPick, raw: true, choices: turns},
+			{pointer: "acknowledgements", label: "When somebody acknowledges or shelves", hint: "Empty: told, too.", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "Told, too"}, {Value: "false", Text: "Not told"}}},
 			{pointer: "delay_min", label: "How long after the turn before it", hint: "Only for those that come later. Empty: at once when the turn before was told.", kind: asFigure, measure: minutes},
 		}},
 		{title: "Digest", hint: "Besides alerts, one message with the pours of a day: on the day itself, the afternoon before, or both. Empty: none.", fields: []input{
@@ -386,9 +387,24 @@ func (b *Board) deliveryPage(v *visit) error {
 		if line.Said == "" {
 			line.Said = d.text(at + "response")
 		}
+		line.Said = withAddresses(line.Said, d, at)
 		page.Tries = append(page.Tries, line)
 	}
 	return b.show(v, "delivery", "alerts", "Message", page)
+}
+
+// withAddresses adds what a mail server said to each address.
+func withAddresses(said string, d doc, at string) string {
+	for i := range d.length(at + "addresses") {
+		one := at + "addresses/" + strconv.Itoa(i) + "/"
+		status := amount(d, one+"status")
+		word := "refused"
+		if status >= 200 && status < 300 {
+			word = "has it"
+		}
+		said += fmt.Sprintf("\n%s: %s (%.0f %s)", apart(d.text(one+"address")), word, status, d.text(one+"response"))
+	}
+	return strings.TrimSpace(said)
 }
 
 // indented lays JSON out for reading; other text stays as it is.

@@ -271,6 +271,9 @@ var weekdays = []choice{
 }
 
 func daysText(d doc) string {
+	if d.length("days") == 0 {
+		return "every day"
+	}
 	var said []string
 	for _, day := range ticked(weekdays, input{}.text(voice{}, d.at("days"), nil)) {
 		if day.Chosen {
@@ -286,7 +289,7 @@ func crewGroups(s voice) []group {
 		{title: "Working hours", hint: "On the clock of the site where the crew is.", fields: []input{
 			{pointer: "day_starts", label: "Day starts", kind: asClock, required: true},
 			{pointer: "day_ends", label: "Day ends", kind: asClock, required: true},
-			{pointer: "days", label: "Days of work", kind: asSeveral, raw: true, choices: weekdays},
+			{pointer: "days", label: "Days of work", hint: "Nothing ticked is every day.", kind: asSeveral, raw: true, choices: weekdays},
 		}},
 		{title: "Pace", fields: []input{
 			{pointer: "machine", label: "Finishes slabs", hint: "Empty: by machine from " + s.Area(50) + ".", kind: asPick, raw: true, choices: []choice{{Value: "true", Text: "By machine"}, {Value: "false", Text: "By hand"}}},

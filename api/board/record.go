@@ -201,24 +201,24 @@ func nextAddress(at, next string) string {
 // A put is what can be done to a record besides editing it, after it was asked for.
 type put struct {
 	word, ask, done string
-	change          func(v *visit, path string) change
+	change          func(path string) change
 }
 
 func (k *recordKind) puts() map[string]put {
 	all := map[string]put{"delete": {
 		word: "Delete", ask: "It is taken out for good. " + k.deleting, done: "deleted",
-		change: func(_ *visit, path string) change { return change{method: http.MethodDelete, path: path} },
+		change: func(path string) change { return change{method: http.MethodDelete, path: path} },
 	}}
 	if k.archives {
 		all["archive"] = put{
 			word: "Archive", done: "archived", ask: "It is no longer offered in forms. Pours that use it stay as they are, and it can be brought back.",
-			change: func(_ *visit, path string) change {
+			change: func(path string) change {
 				return change{method: http.MethodPatch, path: path, body: doc{"archived": true}}
 			},
 		}
 		all["restore"] = put{
 			word: "Bring back", done: "restored", ask: "It is offered in forms again.",
-			change: func(_ *visit, path string) change {
+			change: func(path string) change {
 				return change{method: http.MethodPatch, path: path, body: doc{"archived": false}}
 			},
 		}
@@ -269,7 +269,7 @@ func (b *Board) put(k *recordKind) func(*visit) error {
 		if !ok {
 			return db.ErrNotFound
 		}
-		ch := p.change(v, k.path+"/"+id.String())
+		ch := p.change(k.path + "/" + id.String())
 		ch.version = v.FormValue("version")
 		if _, err := b.send(v, ch); err != nil {
 			return err

@@ -4,8 +4,8 @@ import (
 	"encoding/base32"
 	"errors"
 	"net/http"
-	"slices"
 	"strconv"
+	"strings"
 
 	"frostgate/db"
 	"frostgate/rules"
@@ -165,13 +165,25 @@ func measures(s voice, findings []rules.Finding) []string {
 				continue
 			}
 			for _, m := range remedyWords(s, f.Remedy) {
-				if !slices.Contains(all, m) {
-					all = append(all, m)
-				}
+				all = withMeasure(all, m)
 			}
 		}
 	}
 	return all
+}
+
+// withMeasure adds one unless it is there, or there with more said of it.
+func withMeasure(all []string, m string) []string {
+	for i, other := range all {
+		if strings.HasPrefix(other, m) {
+			return all
+		}
+		if strings.HasPrefix(m, other) {
+			all[i] = m
+			return all
+		}
+	}
+	return append(all, m)
 }
 
 // outside is the address at which people reach the board.

@@ -15,16 +15,14 @@ import (
 func suppressionKind() *recordKind {
 	return &recordKind{
 		path: "/v1/suppressions", at: "/alerts/planned", nav: "alerts", one: "planned suppression", many: "planned suppressions",
-		lead: "For a time in which you know better: a yard that is shut, a sensor that is being moved. Alerts are judged and kept all along, " +
+		lead: "For a time in which you know better: a yard that is shut, a storm that everybody is on already. Alerts are judged and kept all along, " +
 			"and each says that it was not told for this. What is still in force at the end is told then.",
 		fresh: (*Board).freshSuppression, groups: (*Board).suppressionGroups, voice: (*Board).suppressionVoice, named: (*Board).suppressed,
 		saved:    func(*Board, *visit, doc) string { return "/alerts/planned?done=planned" },
 		deleting: "It has not begun, so nothing was kept back by it.",
 		more: map[string]put{"end": {
 			word: "End", ask: "Alerts are told again from now on, and what is still in force is told once.", done: "ended",
-			change: func(v *visit, path string) change {
-				return change{method: http.MethodPatch, path: path, body: doc{"ends_at": v.now.UTC().Format(time.RFC3339Nano)}}
-			},
+			change: func(path string) change { return change{method: http.MethodPost, path: path + "/end"} },
 		}},
 	}
 }
@@ -147,9 +145,9 @@ func (b *Board) subjects(v *visit) ([]input, error) {
 		pours[i] = choice{Value: l.ID.String(), Text: apart(l.Name) + ", " + s.day(&l.StartsAt)}
 	}
 	return []input{
-		{pointer: "site_id", label: "Of the pours of a site", kind: asPick, choices: sites},
-		{pointer: "crew_id", label: "Of the pours of a crew", kind: asPick, choices: crews},
-		{pointer: "pour_id", label: "Of one pour", kind: asPick, choices: pours},
+		{pointer: "site_id", label: "Of the pours of a site", hint: "Empty: none.", kind: asPick, choices: sites},
+		{pointer: "crew_id", label: "Of the pours of a crew", hint: "Empty: none.", kind: asPick, choices: crews},
+		{pointer: "pour_id", label: "Of one pour", hint: "Empty: none.", kind: asPick, choices: pours},
 	}, nil
 }
 

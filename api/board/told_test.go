@@ -97,7 +97,33 @@ func TestTurnsAndDigestsOfAnEndpointAreSetByForm(t *testing.T) {
 	require.NoError(t, err)
 	require.Zero(t, e.Rank)
 	require.JSONEq(t, `{}`, string(e.Settings))
+	require.Equal(t, 303, b.post(path+"/edit", with(opened(t, b.get(path+"/edit").body), "acknowledgements", "false")).status)
+	e, err = w.db.Endpoint(t.Context(), w.endpoint.ID)
+	require.NoError(t, err)
+	require.JSONEq(t, `{"acknowledgements": false}`, string(e.Settings))
 	require.Equal(t, 403, w.as(access.Viewer).post(path+"/edit", url.Values{"rank": {"1"}}).status)
+}
+
+func TestAnAcknowledgementHoldsAsLongAsSaidAndIsTakenBack(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsUS).stock()
+	b := w.as(access.Field)
+	path := "/alerts/" + w.alert.ID.String()
+	require.Contains(t, b.get(path).body, `<option value="">4 hours</option>`, "of what is major")
+	require.Equal(t, 303, b.post(path+"/acknowledge", url.Values{"note": {"On it"}, "hours": {"12"}, "back": {path}}).status)
+	a, err := w.db.Alert(t.Context(), everything, w.alert.ID)
+	require.NoError(t, err)
+	require.Equal(t, 12*time.Hour, a.AcknowledgedUntil.Sub(*a.AcknowledgedAt))
+	require.Contains(t, b.get(path).body, "Acknowledged by Test field until Thu 2:10 a.m.")
+	require.Contains(t, b.get(path+"/unacknowledge").body, "Reminders go on")
+	require.Equal(t, 403, w.as(access.Viewer).get(path+"/unacknowledge").status)
+	require.Equal(t, 403, w.as(access.Viewer).post(path+"/unacknowledge", url.Values{}).status)
+	require.Equal(t, 303, b.post(path+"/unacknowledge", url.Values{}).status)
+	require.Contains(t, b.get(path).body, "Nobody is on it any more", "in its history")
+	require.Equal(t, 409, b.post(path+"/unacknowledge", url.Values{}).status)
+	a, err = w.db.Alert(t.Context(), everything, w.alert.ID)
+	require.NoError(t, err)
+	require.Equal(t, "none", a.OperatorState)
 }
 
 func TestSuppressionsArePlannedChangedAndEndedByForm(t *testing.T) {

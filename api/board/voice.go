@@ -70,6 +70,9 @@ func (s voice) heat(mj float64) string {
 		return strconv.FormatFloat(math.Round(mj), 'f', 0, 64) + " MJ"
 	}
 	thousands := int(math.Round(mj * 1e3 / 1055.06))
+	if thousands >= 1000 {
+		return fmt.Sprintf("%d,%03d,000 Btu", thousands/1000, thousands%1000)
+	}
 	return fmt.Sprintf("%d,000 Btu", thousands)
 }
 

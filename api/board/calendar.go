@@ -94,7 +94,7 @@ func (b *Board) feed(c echo.Context) error {
 	if base == "" {
 		base = c.Scheme() + "://" + c.Request().Host
 	}
-	text := writeCalendar("Pours of "+name, base, firm.Units, found.Items)
+	text := writeCalendar("Pours of "+oneLine(name), base, firm.Units, found.Items)
 	sum := sha256.Sum256([]byte(text))
 	tag := `"` + hex.EncodeToString(sum[:12]) + `"`
 	c.Response().Header().Set("ETag", "W/"+tag) // weak: the same for the compressed form
@@ -188,7 +188,7 @@ func eventSummary(p db.PourLine) string {
 }
 
 func eventText(s voice, base string, p db.PourLine) string {
-	lines := []string{p.WorstReason, size(s, p.Pour) + ". Crew " + p.CrewName + ", plant " + p.PlantName + ", mix " + p.MixName + "."}
+	lines := []string{p.WorstReason, size(s, p.Pour) + ". Crew " + apart(p.CrewName) + ", plant " + apart(p.PlantName) + ", mix " + apart(p.MixName) + "."}
 	if p.State == db.Planned && p.CancelBy != nil {
 		lines = append(lines, "The order can be cancelled until "+s.clock(p.CancelBy)+".")
 	}
@@ -203,12 +203,13 @@ func eventText(s voice, base string, p db.PourLine) string {
 	return strings.Join(lines, "\n")
 }
 
-// oneLine keeps control characters, which RFC 5545 bars, out of a text.
+// oneLine keeps control characters, which RFC 5545 bars, and the line ends of Unicode out of a text, and its direction
+// to itself.
 func oneLine(text string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
+	return closed(strings.Map(func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r <= 0x9f || r == '\u2028' || r == '\u2029' {
 			return ' '
 		}
 		return r
-	}, text)
+	}, text))
 }

@@ -7,12 +7,14 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"frostgate/api/access"
 	"frostgate/db"
 	"frostgate/rules"
 
+	ics "github.com/arran4/golang-ical"
 	"github.com/stretchr/testify/require"
 )
 
@@ -154,4 +156,74 @@ func TestACalendarsAddressEndsWithItsToken(t *testing.T) {
 		return err
 	})
 	require.Equal(t, 404, nobody.get(address).status)
+}
+
+// odd are names that would break a calendar whose writer does not keep to RFC 5545; each is at most 200 characters long.
+var odd = map[string]string{
+	"line ends":    "Bay 1\r\nEND:VEVENT\r\nBEGIN:VEVENT\r\nSUMMARY:Forged\rx\ny",
+	"marks":        `a,b;c:d\e\\f\n g\,h "i" ^n ^^ %0A`,
+	"ends in mark": `backslash\`,
+	"long":         strings.Repeat("Bodenplatte", 18),
+	"two octets":   strings.Repeat("äöüß", 49),
+	"three octets": "a" + strings.Repeat("床板", 99),
+	"four octets":  "ab" + strings.Repeat("🏗", 190),
+	"joined":       strings.Repeat("👷🏽\u200d♀️", 28),
+	"right":        "\u202eאתר בנייה\u2067 ١٢٣ \u202b(3)",
+	"controls":     "\x01\x08\t\x0b\x0c\x1b[31m\x1f\x7f\u0085\u009f\u2028\u2029end",
+	"folded":       strings.Repeat(" ", 150) + "\tx",
+	"markup":       `<b>&amp;</b><!--]]>{{.}}`,
+}
+
+// as an event shows a name: on one line, and with its direction closed (Unicode UAX #9, 3.1.2).
+func asShown(name string) string {
+	shown := strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == '\u2028' || r == '\u2029' {
+			return ' '
+		}
+		return r
+	}, name)
+	if name == odd["right"] {
+		shown += "\u202c\u2069\u202c" // PDF of the embedding, PDI of the isolate, PDF of the override
+	}
+	return shown
+}
+
+func TestHostileNamesDoNotBreakCalendars(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, rules.UnitsSI).stock()
+	b := w.as(access.Viewer)
+	addresses := feedAddress.FindAllString(html.UnescapeString(b.get("/calendar").body), -1)
+	for title, name := range odd {
+		w.tx(func(tx *db.Tx) error {
+			for _, statement := range []string{
+				"update pours set name = $1, worst_reason = $1", "update sites set name = $1", "update crews set name = left($1, 190) || left(md5(id::text), 4)",
+				"update plants set name = $1", "update mixes set name = $1",
+			} {
+				if _, err := tx.PGX().Exec(t.Context(), statement, name); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		for _, address := range addresses {
+			got := browser{w: w}.get(address)
+			require.Equal(t, 200, got.status, title)
+			for line := range strings.SplitSeq(got.body, "\r\n") {
+				require.False(t, strings.ContainsFunc(line, func(r rune) bool { return r < ' ' && r != '\t' || r == 0x7f }), "a control character: %q", line) // RFC 5545, 3.1
+			}
+			_, events := parse(t, got.body)
+			calendar, err := ics.ParseCalendar(strings.NewReader(got.body))
+			require.NoError(t, err, title)
+			require.Len(t, calendar.Events(), len(events), title)
+			for i, e := range events {
+				_, shown, _ := strings.Cut(e["SUMMARY"].value, ": ")
+				require.Equal(t, asShown(name), shown, title)
+				require.Equal(t, asShown(name), e["LOCATION"].value, title)
+				require.NotEqual(t, "Forged", e["SUMMARY"].value)
+				for _, property := range []ics.ComponentProperty{ics.ComponentPropertySummary, ics.ComponentPropertyLocation, ics.ComponentPropertyDescription, ics.ComponentPropertyUrl} {
+					require.Equal(t, e[string(property)].value, calendar.Events()[i].GetProperty(property).Value, "%s: both readers find the same", title)
+				}
+			}
+		}
+	}
 }

@@ -216,7 +216,7 @@ func (e *Event) composePour(say func(string, ...any)) {
 	switch {
 	case e.Type == EventChattering:
 		say("Keeps changing: %s", where)
-		say("The verdict goes to and fro; the next message comes when it has settled")
+		say("The verdict goes to and fro, at present it is %s; the next message comes when it has settled", e.Verdict)
 	case e.Type == EventCleared, e.Type == EventSettled && !e.Alert.Condition.InForce():
 		e.composeEnd(say)
 		return
@@ -271,7 +271,7 @@ func (e *Event) composeHistory(say func(string, ...any)) {
 	if because := becauses[e.Reason]; because != "" && (!e.news() || e.Reason == ReasonNobody) {
 		say("%s", because)
 	}
-	if e.Since != "" && (!e.news() || e.At.Sub(e.Alert.RaisedAt) >= longAgo) {
+	if e.Since != "" && e.Type != EventChattering && (!e.news() || e.At.Sub(e.Alert.RaisedAt) >= longAgo) {
 		say("It has been so since %s", e.Since)
 	}
 	if e.Before != nil && !e.news() {
@@ -285,7 +285,7 @@ func (e *Event) composeHistory(say func(string, ...any)) {
 var becauses = map[string]string{
 	ReasonSeverity: "More urgent now", ReasonCause: "There is a new reason", ReasonStart: "The new start is no better",
 	ReasonNobody: "Nobody has acknowledged it", ReasonAckOver: "The acknowledgement has expired",
-	ReasonShelfOver: "It is not shelved any more", ReasonPlanOver: "The planned suppression is over",
+	ReasonShelfOver: "It was shelved until now", ReasonPlanOver: "The planned suppression is over", ReasonSettled: "The verdict has settled",
 }
 
 func (e *Event) composeCall(say func(string, ...any)) {

@@ -1,6 +1,8 @@
 package alert
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -58,14 +60,16 @@ func Grouped(id uuid.UUID, at time.Time, events []*Event, covers []EventCover, l
 }
 
 // line is what an event says in a message that tells several: its first two
-// thoughts.
+// thoughts, and what is wrong where they don't say it.
 func (e *Event) line() string {
 	said := e.lines()
-	text := said[0]
-	if len(said) > 1 {
-		text += " " + said[1]
+	said = said[:min(2, len(said))]
+	if e.Finding != nil && e.Alert.Condition.InForce() && e.Handling == nil {
+		if finding := sentence(e.Finding.Sentence); !slices.Contains(said, finding) {
+			said = append(said, finding)
+		}
 	}
-	return text
+	return strings.Join(said, " ")
 }
 
 func (e *Event) composeGroup(say func(string, ...any)) {

@@ -2,13 +2,24 @@ package db_test
 
 import (
 	"bytes"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
 	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"frostgate/db"
+	"frostgate/db/dbtest"
 	"frostgate/rules"
 
 	"github.com/google/uuid"
@@ -160,71 +171,137 @@ func BenchmarkPours50(b *testing.B) {
 	}
 }
 
-// BenchmarkAlertCommit raises and clears one alert after the other, with a
-// notice and a delivery each time: one commit each.
+const (
+	benchClients = 8 // at the same time
+	benchPair    = 2 * time.Second
+	benchKinds   = 500 // alerts that the clients choose from
+)
+
+var benchBody = bytes.Repeat([]byte("x"), 1000)
+
+// BenchmarkAlertCommit raises alerts with a notice and a delivery each, one commit
+// each, by several clients at once; and beside it, in turns, pgbench runs the same
+// statements with as many clients on the same server.
 func BenchmarkAlertCommit(b *testing.B) {
-	w := setup(b)
-	e := w.endpoint("e")
-	p := w.pour("p", monday)
-	body := bytes.Repeat([]byte("x"), 1000)
-	n := 0
-	b.ResetTimer()
-	for b.Loop() {
-		n++
-		w.tx(func(tx *db.Tx) error {
-			a, err := tx.LockAlert(w.ctx, db.Subject{PourID: &p.ID}, "kind "+strconv.Itoa(n%500))
-			if err != nil {
-				return err
-			}
-			a.Condition, a.Severity = "raised", "major"
-			a, _, err = tx.Advance(w.ctx, a, db.Transition{Event: "alarm.raised"})
-			if err != nil {
-				return err
-			}
-			_, _, err = tx.CreateNotice(w.ctx, db.Notice{AlertID: &a.ID, Transition: &a.Transition, Type: "alarm.raised", Payload: body},
-				[]db.Delivery{{DeliveryState: db.DeliveryState{EndpointID: e.ID}, Body: body}})
-			return err
-		})
+	pgbench, err := exec.LookPath("pgbench")
+	if err != nil {
+		b.Skip("pgbench is not installed")
 	}
-	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "commits/s")
+	w := setupOn(b, dbtest.Open(b, db.Config{Conn: dbtest.NewConn(b), MaxConns: benchClients}))
+	e, p := w.endpoint("e"), w.pour("p", monday)
+	script := filepath.Join(b.TempDir(), "alert.sql")
+	require.NoError(b, os.WriteFile(script, []byte(alertScript(e, p)), 0o600))
+	var ours, bare, ratios []float64
+	for b.Loop() {
+		ours = append(ours, w.raiseFor(benchPair, e, p))
+		bare = append(bare, w.pgbench(pgbench, script))
+		ratios = append(ratios, ours[len(ours)-1]/bare[len(bare)-1])
+	}
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(median(ours), "commits/s")
+	b.ReportMetric(median(bare), "pgbench/s")
+	b.ReportMetric(100*median(ratios), "%")
 }
 
-// BenchmarkBareAlertCommit runs the same statements bare on one connection.
-func BenchmarkBareAlertCommit(b *testing.B) {
-	w := setup(b)
-	e := w.endpoint("e")
-	p := w.pour("p", monday)
-	body := bytes.Repeat([]byte("x"), 1000)
-	conn, err := w.Pool().Acquire(w.ctx)
-	require.NoError(b, err)
-	defer conn.Release()
-	n := 0
-	b.ResetTimer()
-	for b.Loop() {
-		n++
-		kind := "kind " + strconv.Itoa(n%500)
-		tx, err := conn.Begin(w.ctx)
-		require.NoError(b, err)
-		_, err = tx.Exec(w.ctx, `insert into alerts (id, created_at, updated_at, changed_at, pour_id, kind, condition, severity)
-			values ($1, now(), now(), now(), $2, $3, 'cleared', 'indeterminate') on conflict (subject, kind) do nothing`, uuid.Must(uuid.NewV7()), p.ID, kind)
-		require.NoError(b, err)
-		var id uuid.UUID
-		var number int
-		require.NoError(b, tx.QueryRow(w.ctx, `select id, transition from alerts where subject = $1::uuid::text and kind = $2 for update`, p.ID, kind).Scan(&id, &number))
-		_, err = tx.Exec(w.ctx, `with moved as (update alerts set condition = 'raised', severity = 'major', transition = transition + 1, changed_at = now()
-			where id = $1 and transition = $2 returning id, transition)
-			insert into alert_transitions (alert_id, number, at, episode, event, condition, operator_state, severity, verified, reason, actor)
-			select id, transition, now(), 1, 'alarm.raised', 'raised', 'none', 'major', true, '', 'bench' from moved`, id, number)
-		require.NoError(b, err)
-		notice := uuid.Must(uuid.NewV7())
-		_, err = tx.Exec(w.ctx, `insert into notices (id, created_at, alert_id, transition, type, payload) values ($1, now(), $2, $3, 'alarm.raised', $4)`, notice, id, number+1, body)
-		require.NoError(b, err)
-		_, err = tx.Exec(w.ctx, `insert into deliveries (id, created_at, updated_at, notice_id, endpoint_id, alert_id, transition, webhook_id, content_type, body, next_attempt_at)
-			values ($1, now(), now(), $2, $3, $4, $5, $6, '', $7, now())`, uuid.Must(uuid.NewV7()), notice, e.ID, id, number+1, notice.String(), body)
-		require.NoError(b, err)
-		require.NoError(b, tx.Commit(w.ctx))
+func median(list []float64) float64 {
+	slices.Sort(list)
+	return list[len(list)/2]
+}
+
+// raiseFor gives how many alerts are raised in a second.
+func (b *bundle) raiseFor(d time.Duration, e db.Endpoint, p db.Pour) float64 {
+	b.t.Helper()
+	var made atomic.Int64
+	var clients sync.WaitGroup
+	began := time.Now()
+	for range benchClients {
+		clients.Go(func() {
+			for time.Since(began) < d {
+				if err := b.Tx(b.ctx, tester, func(tx *db.Tx) error { return b.raiseOne(tx, e, p) }); err != nil {
+					b.t.Error(err)
+					return
+				}
+				made.Add(1)
+			}
+		})
 	}
-	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "commits/s")
+	clients.Wait()
+	return float64(made.Load()) / time.Since(began).Seconds()
+}
+
+func (b *bundle) raiseOne(tx *db.Tx, e db.Endpoint, p db.Pour) error {
+	a, err := tx.LockAlert(b.ctx, db.Subject{PourID: &p.ID}, fmt.Sprint("kind ", 1+rand.IntN(benchKinds)))
+	if err != nil {
+		return err
+	}
+	a.Condition, a.Severity = "raised", "major"
+	a, _, err = tx.Advance(b.ctx, a, db.Transition{Event: "alarm.raised"})
+	if err != nil {
+		return err
+	}
+	_, _, err = tx.CreateNotice(b.ctx, db.Notice{AlertID: &a.ID, Transition: &a.Transition, Type: "alarm.raised", Payload: benchBody},
+		[]db.Delivery{{DeliveryState: db.DeliveryState{EndpointID: e.ID}, Body: benchBody}})
+	return err
+}
+
+// alertScript is what raiseOne does, for pgbench.
+func alertScript(e db.Endpoint, p db.Pour) string {
+	texts := map[string]string{
+		"actor": "'tester'", "request": "'request-1'", "now": "now()", "pour_id": "'" + p.ID.String() + "'::uuid", "source": "null::text",
+		"kind": "('kind ' || :n)", "condition": "'raised'", "severity": "'major'", "operator_state": "'none'", "verified": "true",
+		"chattering": "false", "episode": "0", "escalation": "0", "transition": ":a_transition", "event": "'alarm.raised'",
+		"type": "'alarm.raised'", "state": "'pending'", "content_type": "''", "endpoint_id": "'" + e.ID.String() + "'", "alert_id": ":a_id",
+		"payload": hexOf(benchBody), "body": hexOf(benchBody), "next_attempt_at": "now()", "webhook_id": "(:r || '-' || :n)", "notice_id": ":notice::uuid",
+	}
+	for _, name := range strings.Fields("reason note acknowledged_by ack_note shelved_by shelve_reason") {
+		texts[name] = "''"
+	}
+	for _, name := range strings.Fields(`inhibited_by detail memory raised_at cleared_at changed_at noticed_at acknowledged_at acknowledged_until
+		shelved_until wake_at escalated_at reminded_at follow_at assessment_id settled_at`) {
+		texts[name] = "null"
+	}
+	texts["changed_at"] = "now()"
+	var script strings.Builder
+	fmt.Fprintf(&script, "\\set n random(1, %d)\n\\set r random(1, 1000000000000)\nbegin;\n", benchKinds)
+	for i, sql := range db.AlertCommit() {
+		end := ";\n"
+		switch i {
+		case 0:
+			texts["now"] = "''" // in the session; the clock's time is the database's own
+		case 1:
+			texts["now"], texts["id"] = "now()", "gen_random_uuid()"
+		case 2:
+			end = " \\gset a_\n"
+		case 3:
+			texts["id"] = ":a_id"
+		case 4:
+			texts["id"], texts["transition"] = newRandomID, ":a_transition + 1"
+		case 5:
+			texts["id"], texts["notice_id"] = "gen_random_uuid()", newRandomID
+		}
+		script.WriteString(db.Fill(sql, texts) + end)
+	}
+	return script.String() + "commit;\n"
+}
+
+// newRandomID is the id of the notice in a run of the script.
+const newRandomID = "('00000000-0000-7000-8000-' || lpad(to_hex(:r::bigint), 12, '0'))::uuid"
+
+func hexOf(b []byte) string { return `'\\x` + hex.EncodeToString(b) + `'::bytea` }
+
+// pgbench gives how often a script runs in a second.
+func (b *bundle) pgbench(program, script string) float64 {
+	b.t.Helper()
+	c := b.Pool().Config().ConnConfig
+	out, err := exec.Command(program, "--no-vacuum", "--protocol=prepared", fmt.Sprint("--client=", benchClients), "--jobs=2", //nolint:gosec,noctx // our own flags
+		fmt.Sprint("--time=", int(benchPair.Seconds())), "--file="+script, "--host="+c.Host, fmt.Sprint("--port=", c.Port), "--username="+c.User, c.Database).CombinedOutput()
+	require.NoError(b.t, err, string(out))
+	found := regexp.MustCompile(`tps = ([0-9.]+)`).FindSubmatch(out)
+	require.NotNil(b.t, found, string(out))
+	require.NotContains(b.t, string(out), "ERROR")
+	tps, err := strconv.ParseFloat(string(found[1]), 64)
+	require.NoError(b.t, err)
+	return tps
 }
 
 // BenchmarkStoreAssessments stores a chunk of rescored pours, each with the

@@ -294,22 +294,22 @@ func linesOf(e *alert.Event) []string {
 // others are escaped. A cut falls between two of them in every kind of message.
 func TestCutsFallBetweenCharacters(t *testing.T) {
 	t.Parallel()
-	for _, char := range []string{"👨‍👩‍👧‍👦", "🇨🇦", "e\u0301", "𝔽", "❄️", "&", "<", `"`, "'", "*", "_", `\`, "`", "@"} {
+	kinds, names := slices.Sorted(maps.Keys(long)), slices.Sorted(maps.Keys(sizes))
+	for i, char := range []string{"👨‍👩‍👧‍👦", "🇨🇦", "e\u0301", "𝔽", "❄️", "&", "<", `"`, "'", "*", "_", `\`, "`", "@"} {
 		require.Equal(t, 1, uniseg.GraphemeClusterCount(char))
-		for form, size := range sizes {
-			for kind, build := range long {
-				full := strings.Repeat(char, size.limit/utf8.RuneCountInString(char)+1)
-				_, body := write(t, build(full), form)
-				require.LessOrEqual(t, size.of(body), size.limit)
-				require.True(t, utf8.ValidString(body))
-				lines := asRead(t, form, body)
-				at := slices.IndexFunc(lines, func(l string) bool { return strings.HasSuffix(l, "…") })
-				require.Positive(t, at, "%s as %s", kind, form)
-				_, kept, found := strings.Cut(strings.TrimSuffix(lines[at], "…"), char)
-				require.True(t, found)
-				require.Empty(t, strings.ReplaceAll(kept, char, ""), "%s as %s", kind, form)
-				require.Regexp(t, `^\d+ more lines? left out\.$`, lines[at+1])
-			}
+		for j, form := range names { // by turns: each character in each form, each form with each kind
+			kind, limit := kinds[(i+j)%len(kinds)], sizes[form].limit
+			full := strings.Repeat(char, limit/utf8.RuneCountInString(char)+1)
+			_, body := write(t, long[kind](full), form)
+			require.LessOrEqual(t, sizes[form].of(body), limit)
+			require.True(t, utf8.ValidString(body))
+			lines := asRead(t, form, body)
+			at := slices.IndexFunc(lines, func(l string) bool { return strings.HasSuffix(l, "…") })
+			require.Positive(t, at, "%s as %s", kind, form)
+			_, kept, found := strings.Cut(strings.TrimSuffix(lines[at], "…"), char)
+			require.True(t, found)
+			require.Empty(t, strings.ReplaceAll(kept, char, ""), "%s as %s", kind, form)
+			require.Regexp(t, `^\d+ more lines? left out\.$`, lines[at+1])
 		}
 	}
 }

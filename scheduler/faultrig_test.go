@@ -139,7 +139,7 @@ func (f *faultRig) calm() {
 func (f *faultRig) newClient(budget *scheduler.Budget) *forecast.Client {
 	client := forecast.NewClient(forecast.ClientConfig{
 		Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: f.clock.Now, Turn: budget.Turn, Observe: budget.Observe,
-		TLS: 3 * time.Second, Idle: 2 * time.Second,
+		TLS: 3 * time.Second, Header: time.Minute, Idle: 2 * time.Second,
 	})
 	f.t.Cleanup(client.Close)
 	return client

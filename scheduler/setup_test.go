@@ -179,7 +179,10 @@ func (w *world) newScheduler(change func(*scheduler.Config)) *scheduler.Schedule
 // service.
 func replicaOn(d *db.DB, address string, c *clock) (scheduler.Config, error) {
 	budget := scheduler.NewBudget(d)
-	client := forecast.NewClient(forecast.ClientConfig{Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: c.Now, Turn: budget.Turn, Observe: budget.Observe})
+	client := forecast.NewClient(forecast.ClientConfig{
+		Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: c.Now, Turn: budget.Turn, Observe: budget.Observe,
+		Header: 2 * time.Minute, Idle: time.Minute, // tests of silence set their own
+	})
 	source, err := openmeteo.New(openmeteo.Config{Client: client, BaseURL: address, Now: c.Now})
 	return scheduler.Config{
 		DB: d, Clock: c.Now, Sources: []forecast.Source{source}, Budget: budget,
@@ -193,7 +196,7 @@ func (w *world) start(change func(*scheduler.Config)) *scheduler.Scheduler {
 	s := w.newScheduler(change)
 	require.NoError(w.t, s.Start(w.t.Context()))
 	w.t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 		defer cancel()
 		if err := s.Stop(ctx); err != nil {
 			w.t.Error(err)

@@ -23,7 +23,7 @@ import (
 
 // allServices has a replica read every public service that there is.
 func (w *world) allServices(cfg *scheduler.Config) {
-	client := forecast.NewClient(forecast.ClientConfig{Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: w.clock.Now})
+	client := forecast.NewClient(forecast.ClientConfig{Agent: "frostgate-test (test@example.org)", PlainHTTP: true, Now: w.clock.Now, Header: 2 * time.Minute, Idle: time.Minute})
 	us, err := nws.New(nws.Config{Client: client, BaseURL: w.address, Now: w.clock.Now})
 	require.NoError(w.t, err)
 	columns, err := openmeteo.New(openmeteo.Config{Client: client, BaseURL: w.address, Now: w.clock.Now})

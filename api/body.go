@@ -63,6 +63,7 @@ func (a *API) takeBody(ctx huma.Context, next func(huma.Context)) {
 		}
 	}
 	request.Body = io.NopCloser(bytes.NewReader(body))
+	request.Header.Set("Content-Type", media) // as the library knows it, in lower case
 	exchangeOf(ctx.Context()).body = body
 	next(ctx)
 }

@@ -57,7 +57,8 @@ order mark, separated by commas, semicolons or tabs. Columns are known by the ti
 sites, plants, crews and mixes go by name or id; measures are in the unit of their heading, as in ` + "`Thickness (in)`" + `;
 times are on the site's clock (an hour that a change of clocks skips or repeats needs its offset), with slashes month
 first, with dots day first. In sheets separated by semicolons the comma is the decimal sign. A row with id and version
-edits that pour, and columns that are absent stay as they are; a row without creates one.
+edits that pour, and columns that are absent stay as they are; a row without creates one. When a row of a table moves
+the start, what hangs on it and isn't given anew moves along, as with a patch.
 
 Nothing is written unless every row passes, or with partial=true the rows that do. At most 1000 rows.`
 
@@ -236,9 +237,28 @@ func (a *API) sheetRow(headings []heading, cells tableRow, t *table, names *dire
 		if violations := filled.read(headings, cells, t, names); len(violations) > 0 {
 			return filled.PourForm, violations
 		}
+		if current.ID != uuid.Nil {
+			filled.PourForm = movedAlong(current, filled.PourForm, changedFrom(current, filled.PourForm))
+		}
 		return filled.PourForm, row.place(a.formViolations(filled.PourForm))
 	}
 	return row
+}
+
+// changedFrom tells which of the fields that hang on the start a row gives anew.
+func changedFrom(before db.Pour, form PourForm) func(string) bool {
+	was := pourForm(before)
+	return func(field string) bool {
+		switch field {
+		case "occupied_until":
+			return form.OccupiedUntil == nil || !form.OccupiedUntil.Equal(*was.OccupiedUntil)
+		case "cancel_by":
+			return (form.CancelBy == nil) != (was.CancelBy == nil) || form.CancelBy != nil && !form.CancelBy.Equal(*was.CancelBy)
+		case "protection":
+			return !reflect.DeepEqual(form.Protection, was.Protection)
+		}
+		return !reflect.DeepEqual(form.GroundCover, was.GroundCover)
+	}
 }
 
 // formViolations checks a form that did not come as JSON by the schema of those that do.

@@ -2,6 +2,7 @@ package api
 
 import (
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -73,6 +74,49 @@ func TestEmptyLinesAreRowsToo(t *testing.T) {
 		numbers = append(numbers, row.number)
 	}
 	require.Equal(t, []int{4, 8}, numbers)
+}
+
+// Whoever moves a start in the sheet means the crew's hours, the last hour to cancel and the blankets, too.
+func TestATableMovesAlongWhatHangsOnTheStart(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	s := b.stock()
+	form := s.pour("Bay 3", firstStart).with(object{
+		"occupied_until": firstStart.Add(9 * time.Hour), "cancel_by": firstStart.Add(-18 * time.Hour),
+		"protection": []object{{"r_m2k_w": 0.7, "on_at": firstStart.Add(8 * time.Hour)}},
+	})
+	id := b.do(call{method: "POST", path: "/v1/pours", body: form}).is(http.StatusCreated).str("id")
+	sheet := strings.Replace(b.exported(""), "2026-01-15 07:00", "2026-01-16 08:00", 1)
+	require.Equal(t, n(0, 1, 0, 0), counts(b.csv("", sheet).is(http.StatusOK)))
+	got := b.do(call{method: "GET", path: "/v1/pours/" + id}).is(http.StatusOK)
+	require.Equal(t, "2026-01-16T14:00:00Z", got["starts_at"])
+	require.Equal(t, "2026-01-16T23:00:00Z", got["occupied_until"])
+	require.Equal(t, "2026-01-15T20:00:00Z", got["cancel_by"])
+	require.Contains(t, b.exported(""), "2026-01-16T22:00:00Z", "the blankets")
+
+	sheet = "ID,Version,Starts,Cancel by\n" + id + ",2,2026-01-17 08:00,2026-01-15 12:00\n"
+	require.Equal(t, n(0, 1, 0, 0), counts(b.csv("", sheet).is(http.StatusOK)))
+	got = b.do(call{method: "GET", path: "/v1/pours/" + id}).is(http.StatusOK)
+	require.Equal(t, "2026-01-15T18:00:00Z", got["cancel_by"], "given anew")
+	require.Equal(t, "2026-01-17T23:00:00Z", got["occupied_until"])
+}
+
+func TestCellsWithControlCharactersAreNamed(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	b.stock()
+	for _, bad := range []string{"\x00", "\x07", "\u0085"} {
+		sheet := strings.Replace(usSheet, "Bay 1", "Bay"+bad+"1", 1)
+		b.csv("", sheet).wrong(422, "invalid", "2:Name control_character")
+	}
+}
+
+// RFC 9110, 8.3.1: type and subtype are case-insensitive.
+func TestMediaTypesInAnyCase(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	b.do(call{method: "POST", path: "/v1/plants", body: object{"name": "A"}, header: map[string]string{"Content-Type": "APPLICATION/JSON; Charset=UTF-8"}}).
+		is(http.StatusCreated)
 }
 
 // A pour that people were told of stays on record.

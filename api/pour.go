@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"slices"
 	"time"
 
 	"frostgate/db"
@@ -222,11 +223,13 @@ func movedAlong(before db.Pour, form PourForm, names func(string) bool) PourForm
 		form.CancelBy = shift(form.CancelBy)
 	}
 	if !names("protection") {
+		form.Protection = slices.Clone(form.Protection)
 		for i, p := range form.Protection {
 			form.Protection[i].OnAt, form.Protection[i].OffAt = p.OnAt.Add(by), shift(p.OffAt)
 		}
 	}
 	if !names("ground_cover") {
+		form.GroundCover = slices.Clone(form.GroundCover)
 		for i, c := range form.GroundCover {
 			form.GroundCover[i].OnAt, form.GroundCover[i].OffAt = c.OnAt.Add(by), shift(c.OffAt)
 		}

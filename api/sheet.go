@@ -534,6 +534,10 @@ func (r *sheetRow) read(headings []heading, cells tableRow, t *table, names *dir
 		}
 		c := cell{text: cells.cell(h.index), unit: h.unit, decimalComma: t.decimalComma, names: names}
 		r.zone = names.zones[r.SiteID]
+		if strings.ContainsFunc(c.text, isControl) {
+			violations = append(violations, Violation{Row: cells.number, Column: h.text, Code: "control_character", Detail: "must not contain control characters"})
+			continue
+		}
 		if before.zone != nil && asRead(h.write(&before, c)) == c.text {
 			continue
 		}

@@ -1,10 +1,13 @@
 package db
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -245,7 +248,7 @@ const claimedColumns = `t.id, t.created_at, t.updated_at, t.notice_id, t.endpoin
 	t.content_type, t.body`
 
 // ClaimDeliveries takes deliveries to one endpoint for one attempt each, whose
-// number is Attempts in the answer. No two replicas take one; when the lease
+// number is Attempts in the answer, the longest due first. No two replicas take one; when the lease
 // runs out before the attempt is recorded, another may.
 func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica string, limit int, lease time.Duration) ([]Delivery, error) {
 	claimed, err := many[Delivery](ctx, tx.q, claimDeliveries, args{
@@ -254,7 +257,34 @@ func (tx *Tx) ClaimDeliveries(ctx context.Context, endpointID uuid.UUID, replica
 	if err != nil {
 		return nil, fmt.Errorf("claim deliveries to endpoint %s: %w", endpointID, err)
 	}
+	slices.SortFunc(claimed, func(a, b Delivery) int {
+		return cmp.Or(a.NextAttemptAt.Compare(*b.NextAttemptAt), bytes.Compare(a.ID[:], b.ID[:]))
+	})
 	return claimed, nil
+}
+
+const (
+	waitForTurn = `select pg_advisory_xact_lock(hashtextextended('deliveries to ' || @endpoint_id::uuid::text, 0))`
+	othersAtIt  = `
+		select exists (select from deliveries
+			where endpoint_id = @endpoint_id and state = 'pending' and claimed_by not in ('', @replica) and claimed_until > @now)`
+)
+
+// TakeTurn reports whether no other replica is at any delivery to an endpoint, and
+// keeps others from claiming one until the transaction ends. A turn ends with the
+// claims of its replica: when they are recorded, given back, freed because it fell
+// silent, or run out.
+func (tx *Tx) TakeTurn(ctx context.Context, endpointID uuid.UUID, replica string) (bool, error) {
+	a := args{"endpoint_id": endpointID, "replica": replica, "now": tx.now}
+	_, err := run(ctx, tx.q, waitForTurn, a)
+	if err != nil {
+		return false, fmt.Errorf("wait for the turn at endpoint %s: %w", endpointID, err)
+	}
+	others, err := value[bool](ctx, tx.q, othersAtIt, a) // a statement of its own sees what was claimed meanwhile
+	if err != nil {
+		return false, fmt.Errorf("look who is at endpoint %s: %w", endpointID, err)
+	}
+	return !others, nil
 }
 
 const dropClaims = `

@@ -483,6 +483,72 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
+// At an endpoint that takes one message at a time one replica is at work; its turn
+// ends with its claims, also when it dies.
+func TestTurnsAtAnEndpoint(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("e")
+	made := b.deliver(b.raise(b.pour("p", monday), "k"), e)
+	turn := func(replica string) (mine bool) {
+		b.tx(func(tx *db.Tx) (err error) {
+			mine, err = tx.TakeTurn(b.ctx, e.ID, replica)
+			return err
+		})
+		return mine
+	}
+	require.True(t, turn("a"))
+	require.NoError(t, b.Beat(b.ctx, "a"))
+	d, claimed := b.claimAs(made, "a", time.Hour)
+	require.True(t, claimed)
+	require.True(t, turn("a"))
+	require.False(t, turn("b"))
+	require.NoError(t, b.record(d, "retry", db.Settle{State: "pending", NextAttemptAt: new(time.Now().Add(-time.Second))}))
+	require.True(t, turn("b"), "it is recorded")
+
+	_, claimed = b.claimAs(made, "a", time.Hour)
+	require.True(t, claimed)
+	require.False(t, turn("b"))
+	_, err := b.FreeJobs(b.ctx, 0)
+	require.NoError(t, err)
+	require.True(t, turn("b"), "it is dead")
+	_, claimed = b.claimAs(made, "a", 0)
+	require.True(t, claimed)
+	require.True(t, turn("b"), "its lease ran out")
+}
+
+// Of two replicas that come at the same time the second sees what the first claims.
+func TestTurnsAreTakenOneAfterTheOther(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("e")
+	b.deliver(b.raise(b.pour("p", monday), "k"), e)
+	second := make(chan bool, 1)
+	b.tx(func(tx *db.Tx) error {
+		mine, err := tx.TakeTurn(b.ctx, e.ID, "a")
+		require.NoError(t, err)
+		require.True(t, mine)
+		go func() {
+			mine := true
+			_ = b.try(func(tx *db.Tx) (err error) {
+				mine, err = tx.TakeTurn(b.ctx, e.ID, "b")
+				return err
+			})
+			second <- mine
+		}()
+		require.Eventually(t, func() bool {
+			var waiting int
+			err := b.Pool().QueryRow(b.ctx, `select count(*) from pg_locks l join pg_database d on d.oid = l.database
+				where locktype = 'advisory' and not granted and datname = current_database()`).Scan(&waiting)
+			return err == nil && waiting == 1
+		}, 2*time.Minute, time.Millisecond)
+		claimed, err := tx.ClaimDeliveries(b.ctx, e.ID, "a", 10, time.Hour)
+		require.Len(t, claimed, 1)
+		return err
+	})
+	require.False(t, <-second)
+}
+
 // Who has a mail is known from all its attempts, whatever else came of them.
 func TestMailedTo(t *testing.T) {
 	t.Parallel()

@@ -18,7 +18,8 @@ import (
 )
 
 const (
-	claimAtOnce   = 64              // deliveries to one endpoint
+	claimAtOnce   = 16              // deliveries to one endpoint, for each that it takes at a time
+	recordAtOnce  = 64              // attempts
 	deliveryLease = 5 * time.Minute // longer than all claimed at once can take; a dead replica's are freed sooner
 	drainTime     = 2 * time.Minute // of one job; the next goes on
 	sweepEvery    = time.Second     // how late a retry may be
@@ -102,19 +103,7 @@ func (s *Scheduler) dropClaims(ctx context.Context, endpointID uuid.UUID) error 
 // sendDue claims what is due to an endpoint, makes one attempt each, and records
 // each as it ends.
 func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, error) {
-	var claimed []db.Delivery
-	var keys db.Keys
-	var mailed map[uuid.UUID][]string
-	err := s.db.Tx(ctx, actor, func(tx *db.Tx) (err error) {
-		if claimed, err = tx.ClaimDeliveries(ctx, endpointID, s.replica, claimAtOnce, deliveryLease); err != nil || len(claimed) == 0 {
-			return err
-		}
-		if keys, err = tx.EndpointKeys(ctx, endpointID, tx.Now()); err != nil || keys.Kind != alert.FormMail {
-			return err
-		}
-		mailed, err = tx.MailedTo(ctx, idsOfDeliveries(claimed)...)
-		return err
-	})
+	claimed, keys, mailed, err := s.claim(ctx, endpointID)
 	if err != nil || len(claimed) == 0 {
 		return 0, err
 	}
@@ -136,6 +125,34 @@ func (s *Scheduler) sendDue(ctx context.Context, endpointID uuid.UUID) (int, err
 	}()
 	err = s.recordAll(ctx, endpointID, done)
 	return len(claimed), errors.Join(err, s.giveBack(ctx, claimed[<-begun:]))
+}
+
+// claim takes what is due to an endpoint, with what it takes to send it, and who has
+// which mail already. At an endpoint that takes one message at a time only one
+// replica is at work.
+func (s *Scheduler) claim(ctx context.Context, endpointID uuid.UUID) (claimed []db.Delivery, keys db.Keys, mailed map[uuid.UUID][]string, err error) {
+	err = s.db.Tx(ctx, actor, func(tx *db.Tx) error {
+		keys, err = tx.EndpointKeys(ctx, endpointID, tx.Now())
+		if errors.Is(err, db.ErrNotFound) {
+			return nil // deleted meanwhile, and its deliveries with it
+		}
+		if err != nil {
+			return err
+		}
+		atOnce := alert.AtOnce(keys.Kind)
+		if atOnce == 1 {
+			if mine, err := tx.TakeTurn(ctx, endpointID, s.replica); err != nil || !mine {
+				return err
+			}
+		}
+		claimed, err = tx.ClaimDeliveries(ctx, endpointID, s.replica, claimAtOnce*atOnce, deliveryLease)
+		if err != nil || len(claimed) == 0 || keys.Kind != alert.FormMail {
+			return err
+		}
+		mailed, err = tx.MailedTo(ctx, idsOfDeliveries(claimed)...)
+		return err
+	})
+	return claimed, keys, mailed, err
 }
 
 // feed hands out deliveries until all are begun or this replica stops, and says
@@ -196,7 +213,7 @@ func (s *Scheduler) recordAll(ctx context.Context, endpointID uuid.UUID, done <-
 	var all error
 	for first := range done {
 		together := []attempted{first}
-		for more := true; more && len(together) < claimAtOnce; {
+		for more := true; more && len(together) < recordAtOnce; {
 			select {
 			case next, ok := <-done:
 				if more = ok; ok {

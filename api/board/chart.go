@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"frostgate/rules"
 )
@@ -235,17 +236,40 @@ func (c *chart) at(class, text string, t *time.Time) {
 	if t == nil || t.Before(c.from) || t.After(c.until) {
 		return
 	}
-	m := mark{Class: class, Text: text, X: c.x(*t), Y: c.Y0, TextY: 14, Anchor: "middle"}
-	for _, other := range c.Marks {
-		if math.Abs(other.X-m.X) < 90 && other.TextY == m.TextY {
-			m.TextY = 28
+	m := mark{Class: class, Text: text, X: c.x(*t), TextY: 14, Anchor: "middle"}
+	places := []mark{{TextY: 14, Anchor: "middle"}, {TextY: 28, Anchor: "middle"}, {TextY: 14, Anchor: "start"}, {TextY: 28, Anchor: "start"}}
+	if m.X > c.X1-40 {
+		m.Anchor, places = "end", []mark{{TextY: 14, Anchor: "end"}, {TextY: 28, Anchor: "end"}}
+	}
+	for _, p := range places {
+		free := m
+		free.TextY, free.Anchor = p.TextY, p.Anchor
+		if !slices.ContainsFunc(c.Marks, free.meets) {
+			m = free
+			break
 		}
 	}
 	m.Y = m.TextY + 5
-	if m.X > c.X1-40 {
-		m.Anchor = "end"
-	}
 	c.Marks = append(c.Marks, m)
+}
+
+// meets tells that the names of two marks would lie on each other.
+func (m mark) meets(other mark) bool {
+	from, until := m.span()
+	otherFrom, otherUntil := other.span()
+	return m.TextY == other.TextY && from < otherUntil && otherFrom < until
+}
+
+// span is where the name of a mark lies, with a little room, in its size of 13.
+func (m mark) span() (from, until float64) {
+	width := 7.4*float64(utf8.RuneCountInString(m.Text)) + 8
+	switch m.Anchor {
+	case "start":
+		return m.X, m.X + width
+	case "end":
+		return m.X - width, m.X
+	}
+	return m.X - width/2, m.X + width/2
 }
 
 // over fills the field between two times.

@@ -338,7 +338,7 @@ func supplyGroups(s voice) []group {
 			{pointer: "truck", label: "Kind of truck", hint: "Empty: drum.", kind: asPick, choices: []choice{
 				{Value: "drum", Text: "Drum"}, {Value: "covered_dump", Text: "Covered dump"}, {Value: "open_dump", Text: "Open dump"},
 			}},
-			{pointer: "truck_m3", label: "Load of a truck", hint: "Empty: " + s.Volume(usual("/pour/plant/truck_m3")) + ".", kind: asFigure, measure: volume},
+			{pointer: "truck_m3", label: "Load of a truck", hint: "Empty: " + s.load(usual("/pour/plant/truck_m3")) + ".", kind: asFigure, measure: volume},
 			{pointer: "daily_m3", label: "Concrete it can give in a day", kind: asFigure, measure: volume},
 		}},
 	}

@@ -145,7 +145,10 @@ func (b *Board) addAssessment(v *visit, s voice, page *pourPage) error {
 	if err != nil {
 		return err
 	}
-	page.Headline, page.Unscored, page.Engine = withoutVerdict(a.Verdict, a.Headline), a.Unscored, a.Engine
+	page.Headline, page.Engine = withoutVerdict(a.Verdict, a.Headline), a.Engine
+	if !strings.Contains(a.Headline, a.Unscored) {
+		page.Unscored = a.Unscored
+	}
 	if page.Pour.AssessedAt != nil {
 		page.Assessed = ago(v.now, *page.Pour.AssessedAt)
 	}
@@ -163,12 +166,51 @@ func (b *Board) addAssessment(v *visit, s voice, page *pourPage) error {
 		page.Moves = movesOf(s, a.Windows, page.Pour.StartsAt, v.now)
 	}
 	for _, x := range a.Assumed {
-		page.Assumed = append(page.Assumed, fact{strings.Trim(strings.ReplaceAll(x.Pointer, "/", " "), " "), fmt.Sprint(x.Value) + ". " + x.Reason})
+		page.Assumed = append(page.Assumed, assumedWords(s, x.Pointer, x.Value, x.Reason))
 	}
 	for _, x := range a.Overrides {
 		page.Changed = append(page.Changed, fact{x.Limit, strconv.FormatFloat(x.Value, 'g', 6, 64) + ". " + x.Reason})
 	}
 	return nil
+}
+
+// assumedSuffixes are the units that names of the engine end in.
+var assumedSuffixes = []struct {
+	suffix string
+	say    func(s voice, x float64) string
+}{
+	{"_m3_h", func(s voice, x float64) string { return s.Volume(x) + " an hour" }},
+	{"_m2k_w", func(s voice, x float64) string { return s.RValue(x) }},
+	{"_pct", func(_ voice, x float64) string { return strconv.FormatFloat(x, 'g', 4, 64) + " %" }},
+	{"_min", func(_ voice, x float64) string { return rules.Duration(x / 60) }},
+	{"_mm", func(s voice, x float64) string { return s.Length(x) }},
+	{"_m3", func(s voice, x float64) string { return s.Volume(x) }},
+	{"_m", func(s voice, x float64) string { return elevation.said(s, x) }},
+	{"_c", func(s voice, x float64) string { return s.Temp(x) }},
+}
+
+// assumedWords is a default in words: "plant, water max" and "160 °F. Hot water as plants have it".
+func assumedWords(s voice, pointer string, value any, reason string) fact {
+	path := strings.Split(strings.TrimPrefix(strings.TrimPrefix(pointer, "/"), "pour/"), "/")
+	last := &path[len(path)-1]
+	said := fmt.Sprint(value)
+	switch x := value.(type) {
+	case float64:
+		for _, u := range assumedSuffixes {
+			if name, found := strings.CutSuffix(*last, u.suffix); found {
+				*last, said = name, u.say(s, x)
+				break
+			}
+		}
+	case bool:
+		said = map[bool]string{true: "yes", false: "no"}[x]
+	case string:
+		said = strings.ReplaceAll(x, "_", " ")
+		if at, err := time.Parse(time.RFC3339, x); err == nil {
+			said = s.day(&at)
+		}
+	}
+	return fact{capital(strings.ReplaceAll(strings.Join(path, ", "), "_", " ")), stop(said) + " " + capital(reason) + "."}
 }
 
 var effectWords = map[rules.Effect]string{rules.Note: "Note", rules.EffectProtect: "Protect", rules.EffectMove: "Move"}
@@ -228,7 +270,7 @@ func factsOf(s voice, a *rules.Assessment, l db.PourLine) []fact {
 			facts = append(facts, fact{name, value})
 		}
 	}
-	if l.CancelBy != nil {
+	if l.CancelBy != nil && l.State == db.Planned {
 		add("Order can be cancelled until", s.clock(l.CancelBy))
 	}
 	t := courseOf(a)

@@ -64,6 +64,24 @@ func (s voice) date(t time.Time) string {
 	return t.In(s.zone).Format("Monday, January 2")
 }
 
+// load is what a truck brings: to the quarter yard, or the tenth of a cubic meter.
+func (s voice) load(m3 float64) string {
+	if s.Units == rules.UnitsSI {
+		return volume.said(s, m3)
+	}
+	return s.Volume(m3)
+}
+
+// area is Area with the thousands apart where that is usual.
+func (s voice) area(m2 float64) string {
+	text := s.Area(m2)
+	digits := strings.IndexByte(text, ' ')
+	if s.Units == rules.UnitsSI || digits < 4 || digits > 6 {
+		return text
+	}
+	return text[:digits-3] + "," + text[digits-3:]
+}
+
 // heat is an amount of it: "175,000 Btu" or "185 MJ" (1 Btu is 1,055.06 J, NIST SP 811).
 func (s voice) heat(mj float64) string {
 	if s.Units == rules.UnitsSI {

@@ -336,7 +336,7 @@ func standing(p db.Pour) rules.Verdict { return cmp.Or(p.Verdict, rules.Unscored
 func size(s voice, p db.Pour) string {
 	text := elementWords[p.Element] + ", " + s.Length(p.ThicknessMM)
 	if p.AreaM2 > 0 {
-		text += ", " + s.Area(p.AreaM2)
+		text += ", " + s.area(p.AreaM2)
 	}
 	return text
 }

@@ -147,6 +147,8 @@ outside the scope is answered 404. RateLimit headers say how much a token may st
 Idempotency-Key: the same key and body within a day is answered as before and done once.
 
 **Messages** to endpoints carry events of version 1, whose JSON Schema is at /event-schema.json: members are only added.
+As a CloudEvent (1.0) an event is the data, and dataschema names that schema. What first is true of reads as news: its
+receiver has not heard before that the alert is raised, whatever the type.
 
 **Lists** are read page by page: follow the Link of rel="next". **Problems** are RFC 9457 documents.
 

@@ -19,78 +19,78 @@ const Schema = 1
 // Quantities are SI with the unit beside them; text is in the firm's units and
 // the site's local time.
 type Event struct {
-	Type       string         `json:"type"`   // such as alert.raised, alert.cleared, call.first_light or digest
-	Schema     int            `json:"schema"` // 1
-	ID         uuid.UUID      `json:"id"`     // of the notice, the same for all endpoints
-	At         time.Time      `json:"at"`
-	Text       string         `json:"text"` // all of it in plain sentences
-	Reason     string         `json:"reason,omitempty"`
-	Alert      EventAlert     `json:"alert,omitzero"`
-	Pour       *EventPour     `json:"pour,omitempty"`
-	Source     *EventSource   `json:"source,omitempty"`
-	Verdict    rules.Verdict  `json:"verdict,omitempty"`
-	Was        rules.Verdict  `json:"previous_verdict,omitempty"`
-	Headline   string         `json:"headline,omitempty"`
-	Finding    *EventFinding  `json:"finding,omitempty"`
-	Remedy     *EventRemedy   `json:"remedy,omitempty"`
-	NextWindow *EventMoment   `json:"next_window,omitempty"`
-	Weather    []EventWeather `json:"weather,omitempty"`
-	Links      EventLinks     `json:"links,omitzero"`
-	First      bool           `json:"first,omitempty"`    // its receiver has not heard before that the alert is raised, whatever the type
-	Since      string         `json:"since,omitempty"`    // when the alert was raised, in local time
-	Group      *EventGroup    `json:"group,omitempty"`    // of alerts.grouped: several matters
-	Covers     []EventCover   `json:"covers,omitempty"`   // all transitions that this message tells, when not just alert's
-	Before     *EventBefore   `json:"before,omitempty"`   // what the message before said, where it differs
-	Call       *EventCall     `json:"call,omitempty"`     // of call.…: what the clock has to say of a pour
-	Digest     *EventDigest   `json:"digest,omitempty"`   // of digest: a day's pours
-	Handling   *EventHandling `json:"handling,omitempty"` // of what somebody did to an alert
+	Type       string         `json:"type" doc:"Such as alert.raised, alert.cleared, call.first_light, alerts.grouped or digest."`
+	Schema     int            `json:"schema" doc:"Version of this schema: 1."`
+	ID         uuid.UUID      `json:"id" doc:"Of the notice, the same for all endpoints."`
+	At         time.Time      `json:"at" doc:"When it was made, UTC."`
+	Text       string         `json:"text" doc:"All of it in plain sentences."`
+	Reason     string         `json:"reason,omitempty" doc:"Why it is told, such as condition_met, severity_rose or not_acknowledged."`
+	Alert      EventAlert     `json:"alert,omitzero" doc:"The alert after the transition that is told; left out of what is of no alert."`
+	Pour       *EventPour     `json:"pour,omitempty" doc:"The pour that is told of."`
+	Source     *EventSource   `json:"source,omitempty" doc:"The weather source that is told of."`
+	Verdict    rules.Verdict  `json:"verdict,omitempty" doc:"One of place, protect, move and unscored."`
+	Was        rules.Verdict  `json:"previous_verdict,omitempty" doc:"Of the pour before this assessment."`
+	Headline   string         `json:"headline,omitempty" doc:"What the assessment comes to, in one sentence."`
+	Finding    *EventFinding  `json:"finding,omitempty" doc:"What decides."`
+	Remedy     *EventRemedy   `json:"remedy,omitempty" doc:"What to do."`
+	NextWindow *EventMoment   `json:"next_window,omitempty" doc:"The next start with a better verdict."`
+	Weather    []EventWeather `json:"weather,omitempty" doc:"The forecasts that the verdict rests on."`
+	Links      EventLinks     `json:"links,omitzero" doc:"To pages of this program."`
+	First      bool           `json:"first,omitempty" doc:"Its receiver has not heard before that the alert is raised, whatever the type."`
+	Since      string         `json:"since,omitempty" doc:"When the alert was raised, in local time."`
+	Group      *EventGroup    `json:"group,omitempty" doc:"Of alerts.grouped: several matters."`
+	Covers     []EventCover   `json:"covers,omitempty" doc:"All transitions that this message tells, when they are not just that of alert."`
+	Before     *EventBefore   `json:"before,omitempty" doc:"What the message before said, where it differs."`
+	Call       *EventCall     `json:"call,omitempty" doc:"Of call.first_light and the like: what the clock has to say of a pour."`
+	Digest     *EventDigest   `json:"digest,omitempty" doc:"Of digest: a day's pours."`
+	Handling   *EventHandling `json:"handling,omitempty" doc:"Of what somebody did to an alert."`
 }
 
 // EventBefore is what the message before said of an alert, where it differs.
 type EventBefore struct {
-	Said        []string   `json:"said"` // the differences in words
-	Verdict     string     `json:"verdict,omitempty"`
-	Rule        string     `json:"rule,omitempty"`
-	Probability *float64   `json:"probability,omitempty"`
-	First       *time.Time `json:"first,omitempty"`
-	Starts      *time.Time `json:"starts,omitempty"`
+	Said        []string   `json:"said" doc:"The differences in words."`
+	Verdict     string     `json:"verdict,omitempty" doc:"The verdict then."`
+	Rule        string     `json:"rule,omitempty" doc:"The id of the rule that decided then."`
+	Probability *float64   `json:"probability,omitempty" doc:"The probability then, 0 to 1."`
+	First       *time.Time `json:"first,omitempty" doc:"When what is wrong was to begin."`
+	Starts      *time.Time `json:"starts,omitempty" doc:"The start of the pour then."`
 }
 
 // EventCall is what the clock has to say of a pour.
 type EventCall struct {
-	Due      EventMoment `json:"due"`
-	Until    EventMoment `json:"until"` // when it is of no more use
+	Due      EventMoment `json:"due" doc:"Its time."`
+	Until    EventMoment `json:"until" doc:"When it is of no more use."`
 	Severity Severity    `json:"severity"`
-	Said     []string    `json:"said"`
+	Said     []string    `json:"said" doc:"In words, a thought each."`
 }
 
 // EventDigest is a day's pours of those that an endpoint is for.
 type EventDigest struct {
-	Day   string            `json:"day"` // 2006-01-02
-	Title string            `json:"title"`
-	Pours []EventDigestPour `json:"pours"`
-	More  int               `json:"more,omitempty"` // others, for which there was no room
+	Day   string            `json:"day" doc:"Such as 2027-01-15."`
+	Title string            `json:"title" doc:"The day in words."`
+	Pours []EventDigestPour `json:"pours" doc:"In the order of their starts, 20 at most."`
+	More  int               `json:"more,omitempty" doc:"Others, for which there was no room."`
 }
 
 // EventDigestPour is a pour in a digest.
 type EventDigestPour struct {
 	EventPour
 	Verdict rules.Verdict `json:"verdict,omitempty"`
-	Reason  string        `json:"reason,omitempty"` // the worst, a sentence
-	Text    string        `json:"text"`             // all of it in one line
+	Reason  string        `json:"reason,omitempty" doc:"The worst, a sentence."`
+	Text    string        `json:"text" doc:"All of it in one line."`
 	Link    string        `json:"link,omitempty"`
 }
 
 // EventAlert is the alert after the transition that is told.
 type EventAlert struct {
 	ID         uuid.UUID `json:"id"`
-	Kind       Kind      `json:"kind"`
-	Condition  Condition `json:"condition"`
-	Severity   Severity  `json:"severity"`
-	Episode    int       `json:"episode"`
-	Transition int       `json:"transition"`
-	RaisedAt   time.Time `json:"raised_at,omitzero"`
-	Verified   bool      `json:"verified"`
+	Kind       Kind      `json:"kind" doc:"One of pour.move and source.stale."`
+	Condition  Condition `json:"condition" doc:"One of cleared, arming, raised and clearing."`
+	Severity   Severity  `json:"severity" doc:"One of indeterminate, warning, minor, major and critical (ITU-T X.733)."`
+	Episode    int       `json:"episode" doc:"Counts its raises."`
+	Transition int       `json:"transition" doc:"Counts what happened to it, without a gap."`
+	RaisedAt   time.Time `json:"raised_at,omitzero" doc:"Of the running or last episode."`
+	Verified   bool      `json:"verified" doc:"False while there is no fresh weather to judge it by."`
 }
 
 // EventPour is the pour that is told of.
@@ -100,62 +100,62 @@ type EventPour struct {
 	Site     string       `json:"site"`
 	Crew     string       `json:"crew"`
 	Plant    string       `json:"plant"`
-	Timezone string       `json:"timezone"`
+	Timezone string       `json:"timezone" doc:"Of the site, by its IANA name."`
 	Starts   EventMoment  `json:"starts"`
-	CancelBy *EventMoment `json:"cancel_by,omitempty"`
-	State    string       `json:"state"`
+	CancelBy *EventMoment `json:"cancel_by,omitempty" doc:"Until when the order can be cancelled."`
+	State    string       `json:"state" doc:"One of planned, placed, released and cancelled."`
 }
 
 // EventSource is the weather source that is told of.
 type EventSource struct {
 	Name     string    `json:"name"`
-	IssuedAt time.Time `json:"issued_at,omitzero"` // of its newest weather
-	Issued   string    `json:"issued,omitempty"`   // by the clock of the firm's first site
-	Error    string    `json:"error,omitempty"`
+	IssuedAt time.Time `json:"issued_at,omitzero" doc:"Of its newest weather."`
+	Issued   string    `json:"issued,omitempty" doc:"By the clock of the firm's first site."`
+	Error    string    `json:"error,omitempty" doc:"Of the last attempt to fetch its weather."`
 }
 
 // EventMoment is a time, for programs and for people.
 type EventMoment struct {
-	At    time.Time `json:"at"`    // UTC
-	Local string    `json:"local"` // at the site
+	At    time.Time `json:"at" doc:"UTC."`
+	Local string    `json:"local" doc:"At the site."`
 }
 
 // EventFinding is the finding that decides.
 type EventFinding struct {
-	Rule        string       `json:"rule"`
+	Rule        string       `json:"rule" doc:"Id of the rule."`
 	Title       string       `json:"title"`
-	Sentence    string       `json:"sentence"`
-	Observed    *float64     `json:"observed"`
-	Limit       *float64     `json:"limit"`
-	Unit        string       `json:"unit"`
-	First       *EventMoment `json:"first,omitempty"`
-	LengthH     float64      `json:"length_h,omitempty"`
-	Probability *float64     `json:"probability,omitempty"`
-	Source      string       `json:"source,omitempty"`
+	Sentence    string       `json:"sentence" doc:"In the units of the firm, with what was found."`
+	Observed    *float64     `json:"observed" doc:"In the unit."`
+	Limit       *float64     `json:"limit" doc:"In the unit."`
+	Unit        string       `json:"unit" doc:"Of observed and limit, SI."`
+	First       *EventMoment `json:"first,omitempty" doc:"When what is wrong begins."`
+	LengthH     float64      `json:"length_h,omitempty" doc:"How long it lasts, hours."`
+	Probability *float64     `json:"probability,omitempty" doc:"0 to 1."`
+	Source      string       `json:"source,omitempty" doc:"Document that the limit is taken from."`
 }
 
 // EventRemedy is what to do.
 type EventRemedy struct {
 	Kind     string       `json:"kind"`
 	Sentence string       `json:"sentence"`
-	By       *EventMoment `json:"by,omitempty"`
-	AtHand   bool         `json:"at_hand"`
+	By       *EventMoment `json:"by,omitempty" doc:"Until when."`
+	AtHand   bool         `json:"at_hand" doc:"Whether the firm has what it takes."`
 }
 
 // EventWeather is a forecast that the verdict rests on.
 type EventWeather struct {
-	Source   string    `json:"source"`
-	IssuedAt time.Time `json:"issued_at"`
-	Issued   string    `json:"issued,omitempty"` // at the site
+	Source   string    `json:"source" doc:"Name of the weather source."`
+	IssuedAt time.Time `json:"issued_at" doc:"When the source made it, UTC."`
+	Issued   string    `json:"issued,omitempty" doc:"At the site."`
 }
 
 // EventLinks lead to the program's own pages; without an address at which people
 // reach it there are none.
 type EventLinks struct {
-	Pour        string `json:"pour,omitempty"`
-	Alert       string `json:"alert,omitempty"`
-	Acknowledge string `json:"acknowledge,omitempty"` // signed, of one receiver, and good for a while
-	Schema      string `json:"schema,omitempty"`      // of the event, in JSON Schema
+	Pour        string `json:"pour,omitempty" doc:"Page of the pour."`
+	Alert       string `json:"alert,omitempty" doc:"Page of the alert, or of all."`
+	Acknowledge string `json:"acknowledge,omitempty" doc:"Address to acknowledge by: signed, of one receiver, and good for a day."`
+	Schema      string `json:"schema,omitempty" doc:"Of the event, in JSON Schema."`
 }
 
 // HeardBy is the event as a receiver gets it who knows, or not, that its alert is

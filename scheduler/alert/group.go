@@ -16,22 +16,22 @@ const MostItems = 20
 
 // An EventGroup is what a grouped message tells, a line each.
 type EventGroup struct {
-	Items []EventItem `json:"items"`          // 20 at most
-	More  int         `json:"more,omitempty"` // others, for which there was no room
-	Link  string      `json:"link,omitempty"` // to all of them
+	Items []EventItem `json:"items" doc:"The matters, 20 at most."`
+	More  int         `json:"more,omitempty" doc:"Others, for which there was no room."`
+	Link  string      `json:"link,omitempty" doc:"To all of them."`
 }
 
 // An EventItem is one matter in a grouped message.
 type EventItem struct {
-	ID          uuid.UUID  `json:"id"` // of its notice
-	Type        string     `json:"type"`
+	ID          uuid.UUID  `json:"id" doc:"Of its notice."`
+	Type        string     `json:"type" doc:"As that of an event."`
 	At          time.Time  `json:"at"`
-	Text        string     `json:"text"` // one line
+	Text        string     `json:"text" doc:"One line."`
 	Reason      string     `json:"reason,omitempty"`
 	Alert       EventAlert `json:"alert,omitzero"`
 	Pour        *EventPour `json:"pour,omitempty"`
-	Link        string     `json:"link,omitempty"`
-	Acknowledge string     `json:"acknowledge,omitempty"` // signed, of one receiver, and good for a while
+	Link        string     `json:"link,omitempty" doc:"Page of the pour."`
+	Acknowledge string     `json:"acknowledge,omitempty" doc:"Address to acknowledge by: signed, of one receiver, and good for a day."`
 }
 
 // An EventCover is one transition that a message tells, as it stands or by what

@@ -11,9 +11,9 @@ const RuleHandling = "acknowledgements.off"
 
 // An EventHandling is what somebody did to an alert.
 type EventHandling struct {
-	By    string       `json:"by"`
+	By    string       `json:"by" doc:"Who did it."`
 	Note  string       `json:"note,omitempty"`
-	Until *EventMoment `json:"until,omitempty"` // when it ends by itself
+	Until *EventMoment `json:"until,omitempty" doc:"When it ends by itself."`
 }
 
 // handled reports whether an event is what somebody did to an alert. It is told to

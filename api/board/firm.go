@@ -5,6 +5,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"frostgate/rules"
 	"frostgate/scheduler/forecast"
@@ -389,7 +391,13 @@ func countText(n int) string {
 	return strconv.Itoa(n)
 }
 
-func capital(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
+func capital(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	if size == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(first)) + text[size:]
+}
 
 // ticked marks those of the choices that a field of several has.
 func ticked(choices []choice, value string) []choice {

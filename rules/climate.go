@@ -46,10 +46,19 @@ func undisturbed(s *Site) soil.Year {
 	}
 }
 
+// year is the yearly wave of the ground of the case, whose turf damps it.
+func (c *Case) year() soil.Year {
+	year := undisturbed(&c.Site)
+	if c.Pour.Base.Turf {
+		turf, _ := soil.NFactorOf("turf")
+		year = year.Under(turf)
+	}
+	return year
+}
+
 // groundGuess is the ground temperature at a depth at the first hour used: the
 // yearly wave, pulled near the surface to the mean air of the following days.
-func groundGuess(s *Site, w *weather, from time.Time) func(depthM float64) float64 {
-	year := undisturbed(s)
+func groundGuess(year soil.Year, w *weather, from time.Time) func(depthM float64) float64 {
 	day := float64(from.YearDay()) + float64(from.Hour())/24
 	shift := w.meanAirC(from, from.Add(recentMean)) - year.TempC(0, day)
 	shift = min(mostRecentShiftC, max(-mostRecentShiftC, shift))

@@ -110,8 +110,8 @@ func (j *job) runGround() error {
 	if earliest := j.c.Pour.StartsAt.Add(-longestSpinUp); begin.Before(earliest) {
 		begin = earliest
 	}
-	start := groundGuess(&j.c.Site, &j.wx, begin)
-	year := undisturbed(&j.c.Site)
+	year := j.c.year()
+	start := groundGuess(year, &j.wx, begin)
 	model, err := j.layOut(usual)
 	if err != nil {
 		return err

@@ -38,7 +38,7 @@ func TestLongStepsAndFewCellsCostNothing(t *testing.T) {
 			j.batch = j.order(c.Pour.StartsAt)
 			require.NoError(t, j.runGround())
 			begin := c.Pour.StartsAt.Add(-40 * 24 * time.Hour)
-			start, err := j.base.model.FromProfile(sampled(groundGuess(&j.c.Site, &j.wx, begin)))
+			start, err := j.base.model.FromProfile(sampled(groundGuess(j.c.year(), &j.wx, begin)))
 			require.NoError(t, err)
 			var s slab.Solver
 			full, err := s.RunGround(slab.GroundRun{

@@ -121,7 +121,8 @@ func (s *station) weather(t *testing.T) *slab.Forcing {
 }
 
 // year is the undisturbed ground from the station's own air (E35): mean plus 1 C,
-// half the swing of the months, coldest on day 28.
+// half the swing of the months, coldest on day 28; under turf it swings by the mean
+// of turf's n-factors (TM 5-852-4 Table 4-1), 0.65.
 func (s *station) year(diffusivity float64) soil.Year {
 	sum, n, low, high := 0.0, 0.0, math.Inf(1), math.Inf(-1)
 	for month := range slices.Chunk(s.days[:360], 30) {
@@ -134,14 +135,17 @@ func (s *station) year(diffusivity float64) soil.Year {
 		sum, n = sum+m, n+k
 		low, high = min(low, m/k), max(high, m/k)
 	}
-	return soil.Year{MeanC: sum/n + 1, AmplitudeC: (high - low) / 2, ColdestDay: 28, DiffusivityM2S: diffusivity}
+	turf, _ := soil.NFactorOf("turf")
+	return soil.Year{MeanC: sum/n + 1, AmplitudeC: (high - low) / 2, ColdestDay: 28, DiffusivityM2S: diffusivity}.Under(turf)
 }
 
 // Soil temperatures under grass at 29 stations, hourly weather rebuilt from daily
 // values, from 31 days of spin-up. Two values are fitted for all stations, the
 // turf's R (0.30 m2K/W) and its absorptance (0.40); the soil is the product's
 // default of silt and clay with 16 % of moisture. Snow was not measured, so that the
-// snowy stations come out too cold from January on.
+// snowy stations come out too cold from January on. Every second station shows that
+// the wave the spin-up begins from, which is not fitted, does not suit some by chance:
+// each half has to keep the bound alone.
 func TestSoilTemperaturesOfStations(t *testing.T) {
 	stations := readStations(t)
 	silt, _ := soil.MaterialOf("silt_clay")
@@ -220,12 +224,23 @@ func TestSoilTemperaturesOfStations(t *testing.T) {
 	for _, se := range seasons {
 		t.Logf("%s: median RMSE %.2f, %.2f, %.2f C at 5, 10, 20 cm, bias %.2f at 5 cm, worst %.2f, %d stations; ten days' air %.2f",
 			se.name, median(se.rmse[0]), median(se.rmse[1]), median(se.rmse[2]), median(se.bias), slices.Max(se.rmse[0]), len(se.rmse[0]), median(se.air))
-		require.LessOrEqual(t, median(se.rmse[0]), 1.8, se.name)
-		require.LessOrEqual(t, median(se.rmse[1]), 1.8, se.name)
+		require.LessOrEqual(t, median(se.rmse[0]), 1.4, se.name)
+		require.LessOrEqual(t, median(se.rmse[1]), 1.4, se.name)
 		require.Less(t, median(se.rmse[0]), .75*median(se.air), se.name)
+		for half := range 2 {
+			require.LessOrEqual(t, median(every(2, half, se.rmse[0])), 1.8, "%s, half %d", se.name, half)
+		}
 	}
 	t.Logf("frozen or not at 5 cm, beyond 1 C: right on %.1f %% of %d days", 100*float64(right)/float64(judged), judged)
 	require.GreaterOrEqual(t, float64(right)/float64(judged), .88)
+}
+
+// every is each step-th of x from a first one on.
+func every(step, first int, x []float64) (some []float64) {
+	for i := first; i < len(x); i += step {
+		some = append(some, x[i])
+	}
+	return some
 }
 
 func median(x []float64) float64 {

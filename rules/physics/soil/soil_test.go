@@ -126,6 +126,9 @@ func TestWaves(t *testing.T) {
 	for depth, want := range map[float64]float64{0: -5, .5: -2.474591, 1: -.085388, 2: 3.962077, 3: 6.844342} {
 		require.InDelta(t, want, year.TempC(depth, 20), 1e-5)
 	}
+	turf, known := soil.NFactorOf("turf") // 0.5 freezing, 0.8 thawing: TM 5-852-4 Table 4-1
+	require.True(t, known)
+	require.InDelta(t, 9-.65*14, year.Under(turf).TempC(0, 20), 1e-9)
 }
 
 // Cases 1 to 5: closed forms of conduction (Carslaw and Jaeger 1959), independent

@@ -27,3 +27,11 @@ func (y Year) TempC(depthM, day float64) float64 {
 	x := depthM / DampingDepthM(y.DiffusivityM2S, YearS)
 	return y.MeanC - y.AmplitudeC*math.Exp(-x)*math.Cos(2*math.Pi/365*(day-y.ColdestDay)-x)
 }
+
+// Under is the wave of ground under a surface, where y is that of the air: it swings
+// by the mean of the surface's factors of freezing and thawing (TM 5-852-4 Table
+// 4-1; turf 0.65). The mean of the year is left as it is.
+func (y Year) Under(n NFactor) Year {
+	y.AmplitudeC *= (n.Freezing + n.Thawing) / 2
+	return y
+}

@@ -241,6 +241,8 @@ func (c *Column) substitute(at []Lanes, done *[Width]bool, first bool) {
 			for l := range Width {
 				x[l] = partial[l] + couple[l]*x[l]
 			}
+		}
+		if i < c.sunk {
 			for l, v := range c.sideways(i, &x) {
 				sink[l] += v
 			}
@@ -292,7 +294,7 @@ func (c *Column) place(i int, x *Lanes, at []Lanes, done *[Width]bool) {
 		}
 	}
 	if branched {
-		c.branched[i], c.moved[i], c.turned[i] = true, true, true
+		c.branched[i], c.moved[i] = true, true
 		c.factorTo = max(c.factorTo, i)
 	}
 }
@@ -320,7 +322,9 @@ func (c *Column) branch(i, l int, atC, solvedC float64) {
 	}
 	c.temp[i][l] = t
 	c.slope[i][l] = m.SlopeJM3K(t)
-	c.lo[i][l], c.hi[i][l] = m.linear(t)
+	if lo, hi := m.linear(t); lo != c.lo[i][l] || hi != c.hi[i][l] {
+		c.lo[i][l], c.hi[i][l], c.turned[i] = lo, hi, true
+	}
 	k := c.dz[i] / c.dtS
 	c.storage[i][l] = k * c.slope[i][l]
 	c.change[i][l] = k * (c.slope[i][l]*(t-old) - (h - was))

@@ -58,8 +58,8 @@ golden: postgres ## write the golden files anew; look at the difference before y
 	UPDATE_GOLDEN=1 $(GO) test -count=1 -run Golden ./...
 
 .PHONY: chaos
-chaos: postgres ## kill the program again and again under load and look for lost alerts
-	FROSTGATE_KILLS=200 $(GO) test -count=1 -timeout 60m -v -run TestKill $(ARGS) ./cmd/frostgate
+chaos: postgres ## kill the program and its database again and again under load and look for lost alerts
+	FROSTGATE_KILLS=200 $(GO) test -count=1 -timeout 60m -v -run 'TestKill|TestDatabaseIsKilled' $(ARGS) ./cmd/frostgate ./scheduler
 
 .PHONY: postgres
 postgres: ## find the PostgreSQL server programs, or install them

@@ -46,6 +46,16 @@ var ruleTable = []rule{
 	{"crew.cold_stress", "Cold stress", (*job).crewColdStress, false},
 }
 
+// Title is the name of a rule as people read it; the id itself for one that is not known.
+func Title(id string) string {
+	for i := range ruleTable {
+		if ruleTable[i].id == id {
+			return ruleTable[i].title
+		}
+	}
+	return id
+}
+
 // Assess computes what the ground and the concrete of a case will do and judges
 // it. It is pure and never fails: a case that cannot be computed, or weather that
 // does not reach far enough, gives the verdict Unscored with its reason.

@@ -171,7 +171,7 @@ func (p page) toDo() {
 			}
 		}
 	}
-	t := p.a.Timeline
+	t := p.timeline()
 	start := "start; check the base by hand first"
 	if p.c.Pour.Element == rules.Wall {
 		start = "start; forms and steel free of ice and snow"
@@ -189,6 +189,7 @@ func (p page) toDo() {
 	} else {
 		add(t.ProtectUntilAt, "protection may end")
 	}
+	add(t.UncoverFromAt, "the planned blankets, which nothing requires, may come off")
 	slices.SortStableFunc(steps, func(x, y step) int { return x.at.Compare(y.at) })
 	for _, s := range steps {
 		p.item(p.clock(s.at), s.text)
@@ -231,15 +232,22 @@ func layers(n int) string {
 	return fmt.Sprintf("%d layers", n)
 }
 
-func (p page) hours() {
-	t, coldest, title := p.a.Timeline, p.a.MinTempBeforeCriticalC, "THE HOURS"
-	var chance rules.Chance
-	if p.a.Chance != nil {
-		chance = *p.a.Chance
+// timeline is the hours that people act by: with all that is asked for.
+func (p page) timeline() rules.Timeline {
+	if p.a.Protected != nil {
+		return p.a.Protected.Timeline
 	}
+	return p.a.Timeline
+}
+
+func (p page) hours() {
+	t, coldest, rolled, title := p.timeline(), p.a.MinTempBeforeCriticalC, p.a.Chance, "THE HOURS"
 	if protected := p.a.Protected; protected != nil {
-		t, coldest, title = protected.Timeline, protected.MinTempBeforeCriticalC, "THE HOURS, PROTECTED AS ABOVE"
-		chance.Sawcut, chance.CriticalStrength = rules.Band{}, rules.Band{} // these are of the plan without it
+		coldest, rolled, title = protected.MinTempBeforeCriticalC, protected.Chance, "THE HOURS, WITH ALL THAT IS ASKED FOR ABOVE"
+	}
+	var chance rules.Chance
+	if rolled != nil {
+		chance = *rolled
 	}
 	p.title(title)
 	for _, row := range []struct {
@@ -291,11 +299,14 @@ func laterThan(end, beginning *time.Time) *time.Time {
 }
 
 func (p page) order() {
-	b := p.a.Batch
+	b, title := p.a.Batch, "THE ORDER"
+	if protected := p.a.Protected; protected != nil && protected.Batch != nil {
+		b, title = protected.Batch, "THE ORDER, WITH ALL THAT IS ASKED FOR ABOVE"
+	}
 	if b == nil {
 		return
 	}
-	p.title("THE ORDER")
+	p.title(title)
 	text := fmt.Sprintf("%s (%s as drawn) in %s", p.Volume(b.OrderM3), p.Volume(b.VolumeM3), plural(b.Trucks, "truck"))
 	if b.Trucks > 1 {
 		text += fmt.Sprintf(", %.0f min apart", b.TruckSpacingMin)
@@ -336,10 +347,25 @@ func (p page) chance() {
 		return
 	}
 	p.title(fmt.Sprintf("CHANCE, by %d courses of the weather", c.Members))
-	p.item("base frozen", rules.Percent(c.BaseFrozen))
-	p.item("freezes early", rules.Percent(c.FreezesEarly))
-	p.item("finish after dusk", rules.Percent(c.FinishAfterDusk))
-	p.item("after crew hours", rules.Percent(c.FinishAfterHours))
+	var then *rules.Chance
+	if p.a.Protected != nil {
+		then = p.a.Protected.Chance
+	}
+	for _, row := range []struct {
+		label string
+		share func(*rules.Chance) float64
+	}{
+		{"base frozen", func(c *rules.Chance) float64 { return c.BaseFrozen }},
+		{"freezes early", func(c *rules.Chance) float64 { return c.FreezesEarly }},
+		{"finish after dusk", func(c *rules.Chance) float64 { return c.FinishAfterDusk }},
+		{"after crew hours", func(c *rules.Chance) float64 { return c.FinishAfterHours }},
+	} {
+		text := rules.Percent(row.share(c))
+		if then != nil && rules.Percent(row.share(then)) != text {
+			text += " as planned, " + rules.Percent(row.share(then)) + " with all that is asked for"
+		}
+		p.item(row.label, text)
+	}
 }
 
 // goodStarts are the windows in which the pour need not move, the best first and of equals the earliest.
@@ -362,7 +388,7 @@ func (p page) otherStarts() {
 	for _, w := range windows[:min(5, len(windows))] {
 		text := string(w.Verdict)
 		if w.Worst != "" {
-			text += " (" + w.Worst + ")"
+			text += " (" + strings.ToLower(rules.Title(w.Worst)) + ")"
 		}
 		p.item(p.clock(w.StartsAt), text)
 	}

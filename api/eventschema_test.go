@@ -3,6 +3,8 @@ package api_test
 import (
 	"bytes"
 	"encoding/json"
+	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -72,4 +74,19 @@ func TestEventsFollowTheirPublishedSchema(t *testing.T) {
 		require.NoError(t, err)
 		require.Error(t, check(wrong), "no time")
 	}
+}
+
+// A template of the firm's own can name every field there is, as the document tells.
+func TestTemplateFieldsAreDocumented(t *testing.T) {
+	t.Parallel()
+	input, _ := reflect.TypeFor[api.EndpointForm]().FieldByName("Template")
+	_, listed, found := strings.Cut(input.Tag.Get("doc"), "Fields: ")
+	require.True(t, found)
+	listed, _, _ = strings.Cut(listed, ".")
+	var fields []string
+	for f := range reflect.TypeFor[alert.Fields]().Fields() {
+		fields = append(fields, f.Name)
+		require.NoError(t, alert.CheckTemplate("x{{."+f.Name+"}}"))
+	}
+	require.ElementsMatch(t, fields, strings.Split(listed, ", "))
 }

@@ -242,16 +242,20 @@ func (e *Event) composePour(say func(string, ...any)) {
 	e.composeWeather(say)
 }
 
-// composeWeather says what an event rests on.
-func (e *Event) composeWeather(say func(string, ...any)) {
+// weather is what an event rests on, in words.
+func (e *Event) weather() string {
 	var parts []string
 	for _, w := range e.Weather {
 		if w.Issued != "" {
 			parts = append(parts, fmt.Sprintf("%s, issued %s", w.Source, w.Issued))
 		}
 	}
-	if len(parts) > 0 {
-		say("Weather: %s", strings.Join(parts, "; "))
+	return strings.Join(parts, "; ")
+}
+
+func (e *Event) composeWeather(say func(string, ...any)) {
+	if weather := e.weather(); weather != "" {
+		say("Weather: %s", weather)
 	}
 	if !e.Alert.Verified {
 		say("There is no fresh weather to check it by")

@@ -9,6 +9,8 @@ import (
 	"text/template/parse"
 	"time"
 
+	"frostgate/rules"
+
 	"github.com/google/uuid"
 )
 
@@ -28,10 +30,12 @@ type Fields struct {
 	Start     string // in the site's local time, like all times
 	CancelBy  string
 	Finding   string // the sentence of what decides
+	Chance    string // its probability, such as 86 %
 	Remedy    string // what to do
 	RemedyBy  string
 	NextStart string // with a better verdict
-	Source    string // of weather
+	Weather   string // what the verdict rests on, and when it was issued
+	Source    string // of weather: whose alert it is
 	Since     string // when the alert was raised
 	Change    string // what the message before said otherwise
 	Due       string // of a call: its time
@@ -50,8 +54,11 @@ func FieldsOf(e *Event) Fields {
 	}
 	if e.Finding != nil {
 		f.Finding = e.Finding.Sentence
+		if e.Finding.Probability != nil {
+			f.Chance = rules.Percent(*e.Finding.Probability)
+		}
 	}
-	f.Since, f.AckLink = e.Since, e.Links.Acknowledge
+	f.Since, f.AckLink, f.Weather = e.Since, e.Links.Acknowledge, e.weather()
 	if e.Group != nil {
 		var all []string
 		for _, item := range e.Group.Items {

@@ -222,6 +222,65 @@ func TestPagesInABrowser(t *testing.T) {
 	require.Empty(t, faults)
 }
 
+// The states that a page can be in besides the usual: nothing there yet, old verdicts, steps taken, forms refused.
+func TestStatesInABrowser(t *testing.T) {
+	c := newChrome(t)
+	faults := map[string]string{}
+	for _, units := range []rules.Units{rules.UnitsUS, rules.UnitsSI} {
+		look := func(w *world, title, path string, then ...chromedp.Action[chromedp.Void]) {
+			for name, width := range map[string]int64{"desktop": 1280, "phone": 360} {
+				call(t, c, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{Width: width, Height: 844, DeviceScaleFactor: 1, Mobile: name == "phone"})
+				c.run(t, chromedp.Navigate(w.server.URL+path), chromedp.WaitReady(chromedp.CSS("main")))
+				c.run(t, then...)
+				c.auditHere(t, faults, fmt.Sprintf("%s %s %s", units, name, title))
+				c.screenshot(t, fmt.Sprintf("state-%s-%s-%s", title, units, name))
+			}
+		}
+		empty := newWorld(t, units)
+		c.hosts = map[string]bool{}
+		c.signIn(t, empty, empty.grant(access.Dispatcher, everything))
+		for title, path := range map[string]string{
+			"no-pours": "/", "no-plants": "/plants", "no-alerts": "/alerts", "no-sites": "/firm/sites", "no-endpoints": "/firm/endpoints", "no-calendars": "/calendar",
+			"no-weather": "/firm/weather", "none-planned": "/alerts/planned",
+		} {
+			look(empty, title, path)
+		}
+		c.clean(t, empty)
+
+		w := newWorld(t, units).stock()
+		c.hosts = map[string]bool{}
+		c.signIn(t, w, w.grant(access.Dispatcher, everything))
+		press := func(selector string) []chromedp.Action[chromedp.Void] {
+			return []chromedp.Action[chromedp.Void]{chromedp.Click(chromedp.CSS(selector)), chromedp.WaitVisible(chromedp.CSS(".wrong"))}
+		}
+		look(w, "refused-suppression", "/alerts/planned/new", press(".record button.main")...)
+		look(w, "refused-token", "/firm/tokens/new", press(".record button.main")...)
+		look(w, "refused-pour", "/pours/new", press(".record button.main")...)
+		look(w, "refused-limit", "/firm/limits/ground.min_c", append([]chromedp.Action[chromedp.Void]{chromedp.SetValue(chromedp.CSS("[name=value]"), "-3")}, press(".stack button.main")...)...)
+		w.tx(func(tx *db.Tx) error {
+			_, err := tx.CreateSuppression(t.Context(), everything, db.Suppression{StartsAt: now.Add(-time.Hour), EndsAt: now.Add(30 * time.Hour), Reason: "Yard is shut"})
+			if err == nil {
+				_, err = tx.PGX().Exec(t.Context(), "update pours set assessed_at = assessed_at - interval '5 hours'")
+			}
+			return err
+		})
+		look(w, "stale", "/")
+		look(w, "held-back", "/pours/"+w.pours["protect"].ID.String())
+		look(w, "planned", "/alerts/planned")
+		b := w.as(access.Dispatcher)
+		for key, taken := range map[string][]string{"protect": {"place"}, "place": {"place", "release"}, "new": {"cancel"}} {
+			for version, step := range taken {
+				require.Equal(t, 303, b.post("/pours/"+w.pours[key].ID.String()+"/step/"+step, url.Values{"version": {fmt.Sprint(version + 1)}}).status, "%s %s", key, step)
+			}
+			look(w, taken[len(taken)-1], "/pours/"+w.pours[key].ID.String())
+		}
+		look(w, "steps", "/")
+		c.forgive("status of 422")
+		c.clean(t, w)
+	}
+	require.Empty(t, faults)
+}
+
 // auditHere adds the faults of the page that is shown.
 func (c *chrome) auditHere(t *testing.T, faults map[string]string, where string) {
 	t.Helper()

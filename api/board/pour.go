@@ -161,7 +161,9 @@ func (b *Board) addAssessment(v *visit, s voice, page *pourPage) error {
 			}
 		}
 	}
-	page.Windows = newWindowGrid(s, a.Windows, page.Pour.StartsAt)
+	if page.Pour.State == db.Planned {
+		page.Windows = newWindowGrid(s, a.Windows, page.Pour.StartsAt)
+	}
 	if page.CanEdit && page.Pour.State == db.Planned {
 		page.Moves = movesOf(s, a.Windows, page.Pour.StartsAt, v.now)
 	}
@@ -448,8 +450,10 @@ func (b *Board) addHistory(v *visit, s voice, page *pourPage) error {
 	if err != nil {
 		return err
 	}
-	if page.Holding, err = b.holding(v, &page.Pour); err != nil {
-		return err
+	if page.Pour.State == db.Planned || page.Pour.State == db.Placed {
+		if page.Holding, err = b.holding(v, &page.Pour); err != nil {
+			return err
+		}
 	}
 	page.Alerts = alertRows(v, alerts.Items, s, "/pours/"+page.Pour.ID.String())
 	for i := range page.Alerts {

@@ -376,6 +376,14 @@ func lateness(now time.Time, lines []db.PourLine) string {
 		". Do not rely on them alone. Check that frostgate runs and reaches its weather sources, and look at the forecast yourself."
 }
 
+// setUpFirst is said to whom opens the board of a firm that has nothing yet.
+func setUpFirst(edits bool) string {
+	if edits {
+		return "Nothing is set up yet. Add sites, plants, crews and mixes under Firm, then pours here."
+	}
+	return "Nothing is set up yet. A dispatcher adds sites, plants, crews and mixes first."
+}
+
 func emptiness(p weekPage, crews bool) string {
 	switch {
 	case p.Total > 0:
@@ -383,7 +391,7 @@ func emptiness(p weekPage, crews bool) string {
 	case p.Filtered:
 		return "No pour matches these filters. Widen them, or look at another week."
 	case !crews:
-		return "Nothing is set up yet. Enter sites, plants, crews and mixes through the API (see the reference), then add pours here."
+		return setUpFirst(p.CanAdd)
 	case p.CanAdd:
 		return "No pours on these days. Add one, or look at another week."
 	}

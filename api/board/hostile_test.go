@@ -43,6 +43,8 @@ func (w *world) rename(name string) {
 			"update pours set note = $1", "update sites set address = $1", "update mixes set note = $1",
 			"update alerts set operator_state = 'shelved', shelved_by = $1, shelve_reason = $1, shelved_until = now() + interval '1 hour'",
 			"update alert_transitions set actor = $1, note = $1",
+			"insert into suppressions (id, created_at, updated_at, starts_at, ends_at, reason, made_by) select gen_random_uuid(), now(), now(), '2027-01-13T19:00Z', '2027-01-15T12:00Z', $1, left($1, 190)",
+			"update firm set limits = jsonb_build_array(jsonb_build_object('limit', 'ground.min_c', 'value', 3, 'reason', $1::text))",
 			"insert into observations (id, created_at, updated_at, pour_id, kind, at, value, depth_mm, note, who) select gen_random_uuid(), now(), now(), id, 'final_set', now() - interval '30 years', 0, 0, $1, $1 from pours",
 		} {
 			if _, err := tx.PGX().Exec(w.t.Context(), statement, name); err != nil {

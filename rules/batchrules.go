@@ -52,6 +52,10 @@ func (j *job) limitedHeat(b *batching) Finding {
 	is, should := say.temps(b.placedC(b.heat.MixedC), b.orderedC)
 	f.Sentence = sentence("Mixing water at its limit of %s gives %s as mixed and %s at placing, where %s is needed.",
 		say.temp(b.capC), say.temp(b.heat.MixedC), is, should)
+	if b.placedC(b.heat.MixedC) >= b.orderedC-slackC { // the table asks for more as mixed
+		is, should = say.temps(b.heat.MixedC, b.targetC)
+		f.Sentence = sentence("Mixing water at its limit of %s gives %s as mixed, where %s is recommended.", say.temp(b.capC), is, should)
+	}
 	f.Remedy = j.heatAggregates(b)
 	return f
 }

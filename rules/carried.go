@@ -62,27 +62,75 @@ func (j *job) toCome() *course {
 
 // carryOut runs the job once more with all that its remedies change before the
 // concrete lies: blankets are then chosen after those hours, and what rests on the
-// hours that people act by is judged by them.
+// hours that people act by is judged by them. What a change makes worse has remedies
+// of its own, which are carried out with it.
 func (j *job) carryOut(findings []Finding) ([]Finding, error) {
 	ch := changeOf(findings)
 	if ch == (change{}) || j.placed() {
 		return findings, nil
 	}
-	w, err := j.changed(&ch)
+	w, theirs, err := j.tryChange(&ch)
 	if err != nil {
 		return nil, err
+	}
+	findings = withWorse(findings, theirs)
+	if all := changeOf(findings); !all.same(&ch) {
+		ch = all
+		if w, theirs, err = j.tryChange(&ch); err != nil {
+			return nil, err
+		}
+		findings = withWorse(findings, theirs)
+	}
+	j.done = w
+	j.takeCover(findings, theirs, &ch)
+	return takeHours(findings, theirs), nil
+}
+
+// tryChange is the job with a change made, and its findings with their remedies.
+func (j *job) tryChange(ch *change) (*job, []Finding, error) {
+	w, err := j.changed(ch)
+	if err != nil {
+		return nil, nil, err
 	}
 	theirs := w.judge()
 	for i := range theirs {
 		if f := &theirs[i]; f.Remedy == nil && f.Effect != Note {
 			if f.Remedy, err = w.remedyOf(f); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 		}
 	}
-	j.done = w
-	j.takeCover(findings, theirs, &ch)
-	return j.takeHours(findings, theirs), nil
+	return w, theirs, nil
+}
+
+// same reports whether two changes come to the same.
+func (c *change) same(d *change) bool {
+	return c.dosePct == d.dosePct && c.instead == d.instead && c.windbreak == d.windbreak && value(c.placedC, 0) == value(d.placedC, 0) &&
+		value(c.aggregatesC, 0) == value(d.aggregatesC, 0)
+}
+
+// withWorse adds what a change makes worse, and leaves no remedy where it no longer
+// does.
+func withWorse(findings, theirs []Finding) []Finding {
+	all := slices.Clone(findings)
+	for _, g := range theirs {
+		if hangsOnCover(g.Rule) || slices.Contains(byHours, g.Rule) {
+			continue
+		}
+		i := strongest(all, g.Rule)
+		switch {
+		case i < 0 || g.Effect.rank() > all[i].Effect.rank():
+			g.Sentence = "With what is asked for above: " + g.afterColon()
+			if i < 0 {
+				all = append(all, g)
+			} else {
+				all[i] = g
+			}
+		case g.remaining() == EffectMove && all[i].remaining() != EffectMove:
+			all[i].Remedy = g.Remedy
+		}
+	}
+	return all
 }
 
 // hangsOnCover reports whether blankets are the first remedy of a rule.
@@ -203,20 +251,21 @@ func acceleratorWords(dosePct float64) string {
 // byHours are the rules that judge the hours that people act by.
 var byHours = []string{"protection.not_required", "forms.strip", "wind.blankets", "saw.next_day"}
 
-// takeHours lets what hangs on the hours be judged by those of the job carried out,
-// and adds what asks to move only then.
-func (j *job) takeHours(findings, theirs []Finding) []Finding {
-	moves := func(rule string) bool {
-		return slices.ContainsFunc(findings, func(f Finding) bool { return f.Rule == rule && f.Effect == EffectMove })
-	}
-	var all []Finding
-	for i := range findings { // what the change makes worse, its own remedy no longer lifts
-		f := &findings[i]
-		k := slices.IndexFunc(theirs, func(g Finding) bool { return g.Rule == f.Rule && g.remaining() == EffectMove })
-		if k >= 0 && f.Effect == EffectMove && f.remaining() != EffectMove {
-			f.Remedy = theirs[k].Remedy
+// strongest is the finding of a rule with the strongest effect; -1 without one.
+func strongest(findings []Finding, rule string) int {
+	best := -1
+	for i := range findings {
+		if f := &findings[i]; f.Rule == rule && (best < 0 || f.Effect.rank() > findings[best].Effect.rank()) {
+			best = i
 		}
 	}
+	return best
+}
+
+// takeHours lets what hangs on the hours be judged by those of the job carried out,
+// and puts all findings in the order of the rules.
+func takeHours(findings, theirs []Finding) []Finding {
+	all := make([]Finding, 0, len(findings))
 	for i := range ruleTable {
 		id, from := ruleTable[i].id, findings
 		if slices.Contains(byHours, id) {
@@ -225,12 +274,6 @@ func (j *job) takeHours(findings, theirs []Finding) []Finding {
 		for k := range from {
 			if from[k].Rule == id {
 				all = append(all, from[k])
-			}
-		}
-		for k := range theirs {
-			if g := theirs[k]; g.Rule == id && g.remaining() == EffectMove && !moves(id) {
-				g.Sentence = "With what is asked for above: " + lowerFirst(g.Sentence)
-				all = append(all, g)
 			}
 		}
 	}

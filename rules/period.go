@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"frostgate/rules/physics/concrete"
@@ -90,9 +91,11 @@ func (j *job) endProtection() error {
 	if err != nil {
 		return err
 	}
-	off := lastOff(s.layers)
 	s.ending = j.endOf(open, true, time.Time{})
-	if s.longer = !off.IsZero() && (s.off.IsZero() || off.Before(s.off)); s.longer {
+	s.longer = slices.ContainsFunc(s.layers, func(l Protection) bool {
+		return l.OffAt != nil && (s.off.IsZero() || l.OffAt.Before(s.off))
+	})
+	if s.longer {
 		s.layers, s.run = leftOn(s.layers), *open
 	}
 	return nil

@@ -64,6 +64,9 @@ func (f weatherFlags) config() service.Weather {
 
 // Run serves until it is told to stop. SIGHUP has all weather asked for anew.
 func (c *serveCommand) Run(p *program) error {
+	if err := c.check(); err != nil {
+		return err
+	}
 	began := time.Now()
 	p.log.LogAttrs(p.ctx, slog.LevelInfo, "configuration", p.settings...)
 	config := service.Config{

@@ -24,6 +24,9 @@ type tokenCommand struct {
 
 // Run makes a token and prints its secret, which is stored nowhere.
 func (c *tokenCommand) Run(p *program) error {
+	if c.Expires < 0 {
+		return errors.New("--expires must lie ahead")
+	}
 	err := service.WithDatabase(p.ctx, service.Config{Database: c.config(), Log: p.log}, func(d *db.DB) error {
 		token := db.Token{Name: c.Name, Role: c.Role, CrewIDs: c.Crews, PlantIDs: c.Plants}
 		if c.Expires > 0 {

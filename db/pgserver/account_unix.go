@@ -108,8 +108,9 @@ func (a account) attributes() *syscall.SysProcAttr {
 	return attributes
 }
 
-// lockFile takes a lock that the kernel frees with the process.
-func lockFile(path string) (*os.File, error) {
+// Lock takes the lock that a file stands for until the file is closed or the process ends, however it ends; ErrInUse
+// when another process has it.
+func Lock(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600) //nolint:gosec // in our own folder
 	if err != nil {
 		return nil, err

@@ -98,7 +98,7 @@ func prepare(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	lock, err := lockFile(filepath.Join(dir, "lock"))
+	lock, err := Lock(filepath.Join(dir, "lock"))
 	if err != nil {
 		return nil, err
 	}

@@ -90,19 +90,21 @@ func (d *show) prepare(ctx context.Context) error {
 		d.Dir = spare()
 	}
 	text, err := os.ReadFile(filepath.Join(d.Dir, marker))
-	switch {
-	case err == nil && d.Keep:
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	known := err == nil
+	if left, _ := os.ReadDir(d.Dir); !known && slices.ContainsFunc(left, notLock) { // a folder that isn't there is fine
+		return fmt.Errorf("%s holds something else than a demo; name another folder with --data", d.Dir)
+	}
+	if err := d.claim(); err != nil {
+		return err
+	}
+	if known && d.Keep {
 		d.say("Going on with the demo in %s.", d.Dir)
 		return json.Unmarshal(text, &d.state)
-	case err == nil:
-		err = os.RemoveAll(d.Dir)
-	case errors.Is(err, fs.ErrNotExist):
-		if left, _ := os.ReadDir(d.Dir); len(left) > 0 { // a folder that isn't there is fine
-			return fmt.Errorf("%s holds something else than a demo; name another folder with --data", d.Dir)
-		}
-		err = nil
 	}
-	if err != nil {
+	if err := empty(d.Dir); err != nil {
 		return err
 	}
 	if d.DatabaseURL != "" {
@@ -129,9 +131,6 @@ func (d *show) openLog(context.Context) error {
 func (d *show) remember() error {
 	text, err := json.Marshal(d.state) //nolint:gosec // the demo keeps its own secrets in its own folder
 	if err != nil {
-		return err
-	}
-	if err := os.MkdirAll(d.Dir, 0o755); err != nil { //nolint:gosec // the private server's account passes through
 		return err
 	}
 	return os.WriteFile(filepath.Join(d.Dir, marker), text, 0o600)

@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
+
+	"frostgate/db/pgserver"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -40,6 +43,38 @@ func makeDatabase(ctx context.Context, server string) error {
 	return nil
 }
 
+// lockName is the file whose lock a running demo has.
+const lockName = "lock"
+
+func notLock(e fs.DirEntry) bool { return e.Name() != lockName }
+
+// claim takes the folder for this run, so that no other run empties it.
+func (d *show) claim() error {
+	if err := os.MkdirAll(d.Dir, 0o755); err != nil { //nolint:gosec // the private server's account passes through
+		return err
+	}
+	lock, err := pgserver.Lock(filepath.Join(d.Dir, lockName))
+	if errors.Is(err, pgserver.ErrInUse) {
+		return fmt.Errorf("a demo is running in %s; stop it first, or name another folder with --data and another address with --listen", d.Dir)
+	}
+	if err != nil {
+		return err
+	}
+	d.stops = append(d.stops, lock.Close)
+	return nil
+}
+
+// empty removes all that a former run left in a claimed folder.
+func empty(dir string) error {
+	left, err := os.ReadDir(dir)
+	for _, entry := range left {
+		if notLock(entry) {
+			err = errors.Join(err, os.RemoveAll(filepath.Join(dir, entry.Name())))
+		}
+	}
+	return err
+}
+
 // closedTo names the folder above dir that an ordinary account can't pass, when the program runs as root: the private
 // server runs as such an account. "" means that all are open.
 func closedTo(dir string) string {
@@ -51,7 +86,7 @@ func closedTo(dir string) string {
 		return ""
 	}
 	for folder := dir; folder != filepath.Dir(folder); folder = filepath.Dir(folder) {
-		if info, err := os.Stat(folder); err == nil && info.Mode().Perm()&0o001 == 0 {
+		if info, err := os.Stat(folder); err == nil && info.IsDir() && info.Mode().Perm()&0o001 == 0 {
 			return folder
 		}
 	}

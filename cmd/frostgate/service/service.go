@@ -104,6 +104,16 @@ func mint(token db.Token) (secret string, minted db.Token) {
 func NewToken(ctx context.Context, d *db.DB, token db.Token) (secret string, err error) {
 	secret, token = mint(token)
 	return secret, d.Tx(ctx, commandLine, func(tx *db.Tx) error {
+		for _, id := range token.CrewIDs {
+			if _, err := tx.Crew(ctx, db.Scope{}, id); err != nil {
+				return fmt.Errorf("crew %s: %w", id, err)
+			}
+		}
+		for _, id := range token.PlantIDs {
+			if _, err := tx.Plant(ctx, db.Scope{}, id); err != nil {
+				return fmt.Errorf("plant %s: %w", id, err)
+			}
+		}
 		_, err := tx.CreateToken(ctx, token)
 		return err
 	})

@@ -60,6 +60,34 @@ func (j *job) toCome() *course {
 	return &w.run
 }
 
+// chanceToCome is the chance once all that is asked for is done; nil when none was
+// drawn.
+func (j *job) chanceToCome() *Chance {
+	w := j.last()
+	if w.differs() && w.shield.chance != nil {
+		return w.shield.chance
+	}
+	return w.chance
+}
+
+// tellStillLate adds to a remedy against finishing after dusk what chance of that it
+// leaves.
+func (j *job) tellStillLate(findings []Finding) {
+	c := j.chanceToCome()
+	if c == nil || c.FinishAfterDusk < likelyLate {
+		return
+	}
+	for i := range findings {
+		f := &findings[i]
+		if r := f.Remedy; f.Rule == "finish.after_dusk" && r != nil && r.Passes && r.AtHand && r.StartsAt == nil {
+			told := *r
+			told.Sentence += fmt.Sprintf(" Within the error of the forecast it goes on after dusk all the same with a chance of %s: have lights ready.",
+				j.say().percent(c.FinishAfterDusk))
+			f.Remedy = &told
+		}
+	}
+}
+
 // carryOut runs the job once more with all that its remedies change before the
 // concrete lies: blankets are then chosen after those hours, and what rests on the
 // hours that people act by is judged by them. What a change makes worse has remedies
@@ -290,11 +318,8 @@ func (j *job) protected() *Protected {
 	}
 	day := w.dayOf(&w.plan, run)
 	p := &Protected{
-		Timeline: w.timeline(&day, run), Chance: w.chance, MinTempBeforeCriticalC: new(run.minBeforeC),
+		Timeline: w.timeline(&day, run), Chance: j.chanceToCome(), MinTempBeforeCriticalC: new(run.minBeforeC),
 		Temperatures: w.temperatures(run), Strength: run.strengths(),
-	}
-	if w.differs() && w.shield.chance != nil {
-		p.Chance = w.shield.chance
 	}
 	if j.done != nil {
 		p.Batch = w.batch

@@ -57,6 +57,28 @@ func TestProtectedIsTheRunWithWhatIsOrdered(t *testing.T) {
 	}
 }
 
+// TestWhatChanceOfDuskIsLeft: where an accelerator ends finishing before dusk in the
+// forecast as it is, the chance that it does not is told beside it.
+func TestWhatChanceOfDuskIsLeft(t *testing.T) {
+	t.Parallel()
+	told := 0
+	for air := -4.0; air < 14; air++ {
+		c := steadily(lateCase(), air)
+		c.Pour.AtHand = []Cover{{RM2KW: 8 * usR}}
+		a := Assess(c, Options{Members: 21, Seed: 3})
+		f := found(&a, "finish.after_dusk")
+		if f == nil || f.Remedy == nil || !f.Remedy.AtHand || a.Protected == nil {
+			continue
+		}
+		p := a.Protected.Chance.FinishAfterDusk
+		require.Equal(t, p >= likelyLate, strings.Contains(f.Remedy.Sentence, Percent(p)+": have lights ready."), f.Remedy.Sentence)
+		if p >= likelyLate {
+			told++
+		}
+	}
+	require.Positive(t, told)
+}
+
 // TestSawIsSaidOfTheRunThatWillHappen: the sentence on sawing tells the hours of the
 // run under the blankets that are asked for, as the hours do.
 func TestSawIsSaidOfTheRunThatWillHappen(t *testing.T) {

@@ -51,6 +51,7 @@ func (j *job) remedy(findings []Finding) ([]Finding, error) {
 	if err != nil {
 		return nil, err
 	}
+	j.tellStillLate(findings)
 	return findings, j.moveTo(findings)
 }
 

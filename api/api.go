@@ -52,6 +52,8 @@ type Config struct {
 	Weather   []forecast.About     // the services that weather comes from, for their credits
 	// Proxies are the networks whose X-Forwarded-For is believed. Empty believes nobody.
 	Proxies []*net.IPNet
+	// AckLinks says that messages have links to acknowledge by, so that there has to be a page for them.
+	AckLinks bool
 
 	RequestsPerMinute int // by token and process; default 600
 	FailuresPerMinute int // unknown tokens by address; default 20
@@ -110,9 +112,13 @@ func New(c Config) (*API, error) {
 	if a.events, err = EventSchema(); err != nil {
 		return nil, err
 	}
+	acknowledgeBy := a.acknowledgeBy
+	if !c.AckLinks {
+		acknowledgeBy = nil
+	}
 	pages, err := board.New(board.Config{
 		DB: c.DB, Gate: a.gate, API: a, Spec: a.document, Log: c.Log, Clock: c.Clock, Version: c.Version, PublicURL: c.PublicURL,
-		Weather: c.Weather, Known: known, AcknowledgeBy: a.acknowledgeBy,
+		Weather: c.Weather, Known: known, AcknowledgeBy: acknowledgeBy,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("make board: %w", err)

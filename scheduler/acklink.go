@@ -32,12 +32,17 @@ func (n *notifier) acknowledgeable(e *alert.Event, to db.Endpoint) *alert.Event 
 // ackLink is the address by which the people at an endpoint can acknowledge an
 // alert; empty when it is over, or links would lead nowhere.
 func (n *notifier) ackLink(a alert.EventAlert, to db.Endpoint) string {
-	key := n.s.db.DeriveKey(alert.AckLinkPurpose)
-	if key == nil || a.ID == uuid.Nil || !a.Condition.InForce() {
+	if !n.s.AckLinks() || a.ID == uuid.Nil || !a.Condition.InForce() {
 		return ""
 	}
 	link := alert.AckLink{
 		AlertID: a.ID, EndpointID: to.ID, Episode: a.Episode, Expires: n.now.Add(alert.AckLinkLasts).Truncate(time.Second),
 	}
-	return n.s.address("a", link.Token(key))
+	return n.s.address("a", link.Token(n.s.db.DeriveKey(alert.AckLinkPurpose)))
+}
+
+// AckLinks reports whether messages have links to acknowledge by: there is an
+// address that they lead to, and a key that signs them.
+func (s *Scheduler) AckLinks() bool {
+	return s.cfg.PublicURL != "" && s.db.DeriveKey(alert.AckLinkPurpose) != nil
 }

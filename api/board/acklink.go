@@ -47,6 +47,11 @@ func (b *Board) ackLinkOf(c echo.Context) (alert.AckLink, ackLinkPage, error) {
 	if a.Episode != link.Episode || !alert.Condition(a.Condition).InForce() {
 		return link, ackLinkPage{}, linkUsed
 	}
+	if a.OperatorState == "acknowledged" && !a.AcknowledgedAt.Before(link.Expires.Add(-alert.AckLinkLasts)) {
+		return link, ackLinkPage{}, &trouble{
+			Status: http.StatusConflict, Text: "The alert is acknowledged already, by " + a.AcknowledgedBy + ".", Advice: "There is nothing more to do here.",
+		}
+	}
 	page := ackLinkPage{About: aboutText(a), Said: capital(a.Severity), Token: token}
 	if a.OperatorState == "acknowledged" {
 		page.Said += ". Acknowledged by " + a.AcknowledgedBy

@@ -26,6 +26,9 @@ func TestAlertIsAcknowledgedByALink(t *testing.T) {
 		r, err := http.NewRequestWithContext(t.Context(), method, w.server.URL+"/a/"+l.Token(key), strings.NewReader(form.Encode()))
 		require.NoError(t, err)
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		if method == "POST" {
+			r.Header.Set("Origin", "null") // as browsers send it from a page without referrer (Fetch Standard, 3.2)
+		}
 		answer, err := w.server.Client().Do(r)
 		require.NoError(t, err)
 		defer func() { require.NoError(t, answer.Body.Close()) }()
@@ -38,9 +41,14 @@ func TestAlertIsAcknowledgedByALink(t *testing.T) {
 		require.NoError(t, err)
 		return a.OperatorState + " " + a.AcknowledgedBy
 	}
+	_, err := w.db.Pool().Exec(t.Context(), "update pours set name = '<script>alert(1)</script> \"Slab'")
+	require.NoError(t, err)
 	status, page, header := call("GET", link, nil)
 	require.Equal(t, 200, status, page)
 	require.Contains(t, page, `<form method="post"`)
+	require.Contains(t, page, "&lt;script&gt;alert(1)&lt;/script&gt;", "a text, whatever is in it")
+	require.NotContains(t, page, "<script>alert")
+	require.Equal(t, "no-store", header.Get("Cache-Control"))
 	require.Equal(t, "no-referrer", header.Get("Referrer-Policy"))
 	require.Contains(t, header.Get("Content-Security-Policy"), "default-src 'self'")
 	require.Equal(t, "none ", operatorState(), "to look changes nothing")
@@ -73,5 +81,14 @@ func TestAlertIsAcknowledgedByALink(t *testing.T) {
 	require.Contains(t, operatorState(), "acknowledged Ann <b>, by a link sent to ")
 	status, page, _ = call("POST", link, nil)
 	require.Equal(t, 409, status, "once")
+	require.Contains(t, page, "acknowledged already, by Ann &lt;b&gt;")
+	status, page, _ = call("GET", link, nil)
+	require.Equal(t, 409, status, "nothing is offered that cannot be done")
+	require.NotContains(t, page, `<form method="post" action="/a/`)
+
+	_, err = w.db.Pool().Exec(t.Context(), "update alerts set operator_state = 'none', acknowledged_at = null")
+	require.NoError(t, err)
+	status, page, _ = call("POST", link, nil)
+	require.Equal(t, 409, status, "once, also when somebody takes it back")
 	require.Contains(t, page, "nothing to acknowledge")
 }

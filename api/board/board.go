@@ -138,8 +138,8 @@ func (b *Board) Register(e *echo.Echo) {
 	e.GET("/reference", b.page(b.referencePage))
 	e.GET("/live", b.page(b.live))
 	if b.acknowledgeBy != nil {
-		e.GET("/a/:token", b.open(b.ackLinkPage))
-		e.POST("/a/:token", b.open(b.followAckLink))
+		e.GET("/a/:token", b.byLink(b.ackLinkPage))
+		e.POST("/a/:token", b.byLink(b.followAckLink))
 	}
 	e.GET("/sign-in", b.open(b.signInPage))
 	e.POST("/sign-in", b.open(b.signIn))
@@ -175,15 +175,24 @@ const policy = "default-src 'self'; base-uri 'none'; form-action 'self'; frame-a
 
 // open wraps a handler that needs nobody to be signed in.
 func (b *Board) open(handle func(echo.Context) error) echo.HandlerFunc {
+	return b.byLink(func(c echo.Context) error {
+		if err := b.origins.Check(c.Request()); err != nil {
+			return &trouble{Status: http.StatusForbidden, Text: "The form was sent from another site.", Advice: "Open the board itself and try again."}
+		}
+		return handle(c)
+	})
+}
+
+// byLink wraps a handler whose address is all the right that it takes: no cookie
+// counts, so that it does not matter from where a form is sent. Browsers hide that
+// where they are to send no referrer.
+func (b *Board) byLink(handle func(echo.Context) error) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		h := c.Response().Header()
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		if err := b.origins.Check(c.Request()); err != nil {
-			return b.fail(c, nil, &trouble{Status: http.StatusForbidden, Text: "The form was sent from another site.", Advice: "Open the board itself and try again."})
-		}
 		if err := handle(c); err != nil {
 			return b.fail(c, nil, err)
 		}

@@ -92,7 +92,8 @@ func newWorldOn(t testing.TB, units rules.Units, change func(*http.Server)) *wor
 		return err
 	})
 	handler, err := api.New(api.Config{
-		DB: w.db, Clock: func() time.Time { return now }, Version: "test", RequestsPerMinute: 1_000_000,
+		AckLinks: true,
+		DB:       w.db, Clock: func() time.Time { return now }, Version: "test", RequestsPerMinute: 1_000_000,
 		Log: slog.New(slog.NewTextHandler(w.log, nil)),
 		TryEndpoint: func(context.Context, uuid.UUID) (alert.Answer, error) {
 			return alert.Answer{Outcome: alert.Accepted, Status: http.StatusNoContent}, nil

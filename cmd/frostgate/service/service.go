@@ -155,7 +155,7 @@ func (s *Service) startHTTP(ctx context.Context, c Config) error {
 		DB: s.DB, EnqueueAssess: s.scheduler.EnqueueAssess, Unshelve: s.scheduler.Unshelve, Handle: s.scheduler.Handle, SuppressionChanged: s.scheduler.SuppressionChanged, Coming: s.scheduler.Coming,
 		TryEndpoint: s.scheduler.TryEndpoint, EndpointRestored: s.scheduler.EndpointRestored, Log: s.log, Registry: s.metrics, Version: c.Version,
 		PublicURL: cmp.Or(c.PublicURL, s.URL), Guard: alert.Guard{Allow: c.Webhooks}, Proxies: c.Proxies,
-		Weather: s.scheduler.Weather(),
+		Weather: s.scheduler.Weather(), AckLinks: s.scheduler.AckLinks(),
 	})
 	if err != nil {
 		return errors.Join(err, listener.Close())

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"mime"
 	"net/url"
-	"regexp"
 	"testing"
 	"time"
 	"unicode"
@@ -53,7 +52,7 @@ func requireCloudEvent(t *testing.T, body []byte) map[string]any {
 	}
 	kind, _, err := mime.ParseMediaType(attributes["datacontenttype"])
 	require.NoError(t, err, "RFC 2046")
-	require.Regexp(t, regexp.MustCompile(`(/|\+)json$`), kind, "data that is JSON stands in the event as it is (JSON format, 3.1)")
+	require.Regexp(t, `(/|\+)json$`, kind, "data that is JSON stands in the event as it is (JSON format, 3.1)")
 	require.Contains(t, members, "data")
 	require.NotContains(t, members, "data_base64", "one of the two")
 	return members

@@ -101,7 +101,7 @@ var clumsy = regexp.MustCompile(`\.\.|NaN|Inf|-0 |%!|\b1 (hours|minutes|days|lay
 func TestAllRemediesTogetherPass(t *testing.T) {
 	t.Parallel()
 	seen := map[Verdict]int{}
-	for seed := range uint64(160) {
+	for seed := range uint64(100) {
 		c := winterCase(seed)
 		require.Empty(t, Validate(c))
 		a := Assess(c, Options{Members: 11, Seed: 1})

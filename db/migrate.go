@@ -50,6 +50,9 @@ func (d *DB) Migrate(ctx context.Context) error {
 	}
 	defer lock.Exec(context.WithoutCancel(ctx), "select pg_advisory_unlock($1)", int64(migrationLock)) //nolint:errcheck // closing the pool frees it too
 
+	if err := fit(ctx, lock); err != nil {
+		return err
+	}
 	if err := migrateRecords(ctx, pool); err != nil {
 		return err
 	}
@@ -70,6 +73,25 @@ func (d *DB) patientPool(ctx context.Context) (*pgxpool.Pool, error) {
 	}
 	return pool, nil
 }
+
+// fit refuses a database that would take the migrations and then keep texts wrongly, or lack what queries need.
+func fit(ctx context.Context, conn *pgxpool.Conn) error {
+	var version int
+	var encoding string
+	err := conn.QueryRow(ctx, "select current_setting('server_version_num')::int, current_setting('server_encoding')").Scan(&version, &encoding)
+	switch {
+	case err != nil:
+		return fmt.Errorf("look at the server: %w", fault(err))
+	case version < oldestServer:
+		return fmt.Errorf("the database is on PostgreSQL %d; %d or later is needed", version/10_000, oldestServer/10_000)
+	case encoding != "UTF8":
+		return fmt.Errorf("the database is in %s; make one with encoding UTF8", encoding)
+	}
+	return nil
+}
+
+// oldestServer is the least PostgreSQL that the queries run on, in its own numbers.
+const oldestServer = 15_00_00
 
 func migrateRecords(ctx context.Context, pool *pgxpool.Pool) error {
 	sqlDB := stdlib.OpenDBFromPool(pool)

@@ -159,12 +159,12 @@ func (r reads) Standings(ctx context.Context, scope Scope, at time.Time, pourIDs
 }
 
 const selectBatches = `
-select p.id as pour_id, a.document->'batch' as batch
+select p.id as pour_id, coalesce(nullif(a.document->'protected'->'batch', 'null'), a.document->'batch') as batch
 from pours p join assessments a on a.id = p.assessment_id
 where p.id = any(@ids) and a.document->'batch' is not null and ` + seenPour + `
 order by p.id`
 
-// PourBatch is what a pour's latest assessment orders.
+// PourBatch is what a pour's latest assessment orders, with the remedies that it asks for.
 type PourBatch struct {
 	PourID uuid.UUID
 	Batch  *rules.Batch // nil when it says nothing of it

@@ -104,7 +104,7 @@ type alertsInput struct {
 type acknowledgeInput struct {
 	ByID
 	Idempotent
-	Body struct {
+	Body *struct { // all of it can be left out
 		Note  string  `json:"note,omitempty" maxLength:"2000" doc:"What is being done."`
 		Hours float64 `json:"hours,omitempty" minimum:"0.25" maximum:"168" doc:"How long it holds; half an hour for what is critical and 4 hours for the rest when absent. Then, or when it gets more urgent, reminders and escalation go on."`
 	}
@@ -248,19 +248,21 @@ func (a *API) acknowledge(ctx context.Context, tx *db.Tx, in *acknowledgeInput) 
 		return nil, problem(http.StatusConflict, "wrong_state", "The alert is not in force; there is nothing to acknowledge.")
 	}
 	now := tx.Now()
-	lasts := time.Duration(in.Body.Hours * float64(time.Hour))
-	if lasts == 0 {
-		lasts = alerts.AckLasts(alerts.Severity(alert.Severity))
+	lasts, note := alerts.AckLasts(alerts.Severity(alert.Severity)), ""
+	if in.Body != nil {
+		note = in.Body.Note
+		if in.Body.Hours > 0 {
+			lasts = time.Duration(in.Body.Hours * float64(time.Hour))
+		}
 	}
-	until := now.Add(lasts)
-	putAcknowledged(&alert, tx.Actor().Name, in.Body.Note, now, until)
-	return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: in.Body.Note})
+	putAcknowledged(&alert, tx.Actor().Name, note, now, now.Add(lasts))
+	return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventAcknowledged, Note: note})
 }
 
 type unacknowledgeInput struct {
 	ByID
 	Idempotent
-	Body struct {
+	Body *struct { // all of it can be left out
 		Note string `json:"note,omitempty" maxLength:"2000" doc:"Why."`
 	}
 }
@@ -276,7 +278,11 @@ func (a *API) unacknowledge(ctx context.Context, tx *db.Tx, in *unacknowledgeInp
 	now := tx.Now()
 	alert.OperatorState, alert.AcknowledgedBy, alert.AcknowledgedAt, alert.AckNote, alert.AcknowledgedUntil = "none", "", nil, "", nil
 	alert.EscalatedAt, alert.FollowAt = &now, &now // the steps of escalation count from here
-	return a.advanced(ctx, tx, alert, db.Transition{Event: alerts.EventUnacknowledged, Note: in.Body.Note})
+	t := db.Transition{Event: alerts.EventUnacknowledged}
+	if in.Body != nil {
+		t.Note = in.Body.Note
+	}
+	return a.advanced(ctx, tx, alert, t)
 }
 
 func putAcknowledged(alert *db.Alert, by, note string, now, until time.Time) {

@@ -39,8 +39,8 @@ const (
 // media type or not strict JSON. What the fields mean is for the schema and the handler.
 func (a *API) takeBody(ctx huma.Context, next func(huma.Context)) {
 	op := ctx.Operation()
-	if op.RequestBody == nil {
-		next(ctx)
+	if op.RequestBody == nil || !op.RequestBody.Required && humaecho.Unwrap(ctx).Request().ContentLength == 0 {
+		next(ctx) // there is none, and need not be
 		return
 	}
 	media, p := bodyMedia(ctx, op)

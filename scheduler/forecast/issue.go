@@ -124,7 +124,11 @@ func (i *Issue) Check() error {
 			i.Hours[k].checkSeam(&i.Hours[k-1])
 		}
 	}
-	if reach := i.Reach(); !i.Observed && !i.Partial && !reach.After(i.FetchedAt.Add(-time.Hour)) {
+	switch reach := i.Reach(); {
+	case i.Observed || i.Partial || reach.After(i.FetchedAt.Add(-time.Hour)):
+	case reach.IsZero():
+		return &Error{Retry: true, Reason: "no weather ahead", Err: errors.New("no hour is complete")}
+	default:
 		return &Error{Retry: true, Reason: "no weather ahead", Err: fmt.Errorf("complete hours reach to %s", reach.Format(time.RFC3339))}
 	}
 	return nil
@@ -139,6 +143,8 @@ func (i *Issue) checkStructure() error {
 		return fmt.Errorf("%d hours, more than %d", len(i.Hours), hoursAtMost)
 	case i.IssuedAt.After(i.FetchedAt.Add(issueAhead)):
 		return fmt.Errorf("issued at %s, after it was fetched", i.IssuedAt.Format(time.RFC3339))
+	case i.FetchedAt.Sub(i.IssuedAt) > mostPast:
+		return fmt.Errorf("issued at %s, too long before it was fetched", i.IssuedAt.Format(time.RFC3339))
 	}
 	if math.Abs(i.Cell.Latitude) > 90 || math.Abs(i.Cell.Longitude) > 180 {
 		return fmt.Errorf("cell at %g, %g", i.Cell.Latitude, i.Cell.Longitude)

@@ -85,6 +85,7 @@ func TestStructureIsRefusedWhole(t *testing.T) {
 		"a year ahead":         func(i *forecast.Issue) { i.Hours[71].At = fetched.Truncate(time.Hour).AddDate(1, 0, 0) },
 		"year 1970":            func(i *forecast.Issue) { i.Hours[0].At = time.Unix(0, 0) },
 		"issued in the future": func(i *forecast.Issue) { i.IssuedAt = fetched.Add(11 * time.Minute) },
+		"issued in the year 0": func(i *forecast.Issue) { i.IssuedAt = time.Date(0, 1, 1, 0, 0, 0, 0, time.FixedZone("", 5*3600)) },
 		"twice, differently":   func(i *forecast.Issue) { i.Hours[5].At = i.Hours[4].At; i.Hours[5].AirTempC = new(1.0) },
 		"cell off the globe":   func(i *forecast.Issue) { i.Cell.Latitude = 91 },
 		"too many hours": func(i *forecast.Issue) {

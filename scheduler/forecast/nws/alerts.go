@@ -230,12 +230,12 @@ func plain(text string, runes int) string {
 	return text
 }
 
-// A moment is a time that may be missing or unreadable: zero then.
+// A moment is a time that may be missing, unreadable or of no year in which warnings are given: zero then.
 type moment struct{ time.Time }
 
 // UnmarshalJSON never fails: a warning with a broken time is still a warning.
 func (m *moment) UnmarshalJSON(text []byte) error {
-	if err := m.Time.UnmarshalJSON(text); err != nil {
+	if err := m.Time.UnmarshalJSON(text); err != nil || m.Year() < 2000 || m.Year() > 2100 {
 		m.Time = time.Time{}
 	}
 	return nil

@@ -374,6 +374,9 @@ func TestWarningsOverSeveralMessages(t *testing.T) {
 	require.Len(t, read(list(one("a", "2027-01-14T10:00:00Z", "Wind Advisory", `null`, "Alert", none), one("b", "2027-01-14T10:00:00Z", "Wind Advisory", `null`, "Alert", none))), 1, "one content under two ids")
 	require.Len(t, read(list(one("", "2027-01-14T10:00:00Z", "Wind Advisory", `null`, "Alert", none), one("", "2027-01-14T10:00:00Z", "Blizzard Warning", `null`, "Alert", none))), 2, "without ids they stay apart")
 	require.Equal(t, time.Date(2027, 1, 15, 6, 0, 0, 0, time.UTC), read(list(one("a", "2027-01-14T10:00:00Z", "Wind Advisory", `"soon"`, "Alert", none)))[0].EndsAt, "an end that can't be read: when the message expires")
+	for _, year := range []string{`"0000-01-01T00:00:00+05:00"`, `"9999-12-31T23:59:59-05:00"`} { // JSON couldn't tell of it (RFC 3339, 5.6)
+		require.Equal(t, time.Date(2027, 1, 15, 6, 0, 0, 0, time.UTC), read(list(one("a", "2027-01-14T10:00:00Z", "Wind Advisory", year, "Alert", none)))[0].EndsAt, year)
+	}
 	require.Empty(t, read(list(one("a", "2027-01-14T10:00:00Z", "Wind Advisory", `null`, "Alert", `{"VTEC":["/O.CAN.KLOT.WI.Y.0007.000000T0000Z-270115T0600Z/"]}`))))
 	require.Len(t, read(list(one("a", "2027-01-14T10:00:00Z", "Wind Advisory", `null`, "Alert", `"none"`))), 1)
 

@@ -169,7 +169,7 @@ func (a *API) jsonRow(index int, item json.RawMessage) *bulkRow {
 	case errors.As(err, &p):
 		row.wrong = row.place(p.Errors)
 	case err != nil:
-		row.wrong = row.place([]Violation{atPointer("", "type", "a number here must be written as a whole number without exponent")})
+		row.wrong = row.place([]Violation{unread(err)})
 	case parsed.ID != nil && parsed.Version == nil:
 		row.wrong = row.place([]Violation{atPointer("/version", "required", "is required with id")})
 	case parsed.ID != nil:

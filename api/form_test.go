@@ -1,6 +1,7 @@
 package api
 
 import (
+	"encoding/json"
 	"net/http"
 	"strings"
 	"testing"
@@ -117,6 +118,24 @@ func TestMediaTypesInAnyCase(t *testing.T) {
 	b := setup(t)
 	b.do(call{method: "POST", path: "/v1/plants", body: object{"name": "A"}, header: map[string]string{"Content-Type": "APPLICATION/JSON; Charset=UTF-8"}}).
 		is(http.StatusCreated)
+}
+
+func TestNumbersThatAreNoWholeNumbersAreNamed(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	s := b.stock()
+	form := s.pour("Bay 3", firstStart)
+	id := b.do(call{method: "POST", path: "/v1/pours", body: form}).is(http.StatusCreated).str("id")
+	for field, wrong := range map[string]object{
+		"service_category":   {"service_category": json.RawMessage("2.0e0")},
+		"protection_at_hand": {"protection_at_hand": []object{{"r_m2k_w": 0.7, "max_layers": json.RawMessage("1e308")}}},
+	} {
+		b.do(call{method: "POST", path: "/v1/pours", body: form.with(wrong)}).wrong(422, "invalid", "#/"+field+" type")
+		b.do(call{method: "POST", path: "/v1/pours/bulk", body: []object{form.with(wrong)}}).wrong(422, "invalid", "#/0/"+field+" type")
+		if field != "service_category" { // a patch is written anew before it is read, so 2.0e0 is 2
+			b.do(call{method: "PATCH", path: "/v1/pours/" + id, body: wrong, header: map[string]string{"If-Match": "*"}}).wrong(422, "invalid", "#/"+field+" type")
+		}
+	}
 }
 
 // A pour that people were told of stays on record.

@@ -33,7 +33,7 @@ func mergePatch[T any](a *API, current T, patch []byte) (patched T, err error) {
 		return patched, fmt.Errorf("write patched record: %w", err)
 	}
 	if err := json.Unmarshal(document, &patched); err != nil {
-		return patched, invalid(atPointer("", "type", "a number here must be written as a whole number without exponent"))
+		return patched, invalid(unread(err))
 	}
 	return patched, nil
 }

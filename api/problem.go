@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -223,7 +224,30 @@ var looseTexts = []struct{ contains, code, detail string }{
 	{"invalid boolean", "type", "must be true or false"},
 	{"invalid date/time", "format", "must be a date and time with offset, such as 2026-01-15T07:00:00-06:00; + is written %2B in an address"},
 	{"UUID", "format", "must be an id (a UUID)"},
-	{"json:", "type", "a number here must be written as a whole number without exponent"},
+}
+
+// unreadField is what Go's reader says of a number that the schema passed but a whole number cannot hold.
+var unreadField = regexp.MustCompile(`^json: cannot unmarshal .* into Go struct field (?:[A-Z]\w*\.)+(\w+)(\S*) of type`)
+
+// notWhole names the field of such a number; of a list it can only name the list.
+func notWhole(message string) (Violation, bool) {
+	m := unreadField.FindStringSubmatch(message)
+	if m == nil {
+		return Violation{}, false
+	}
+	detail := "must be written as a whole number without exponent"
+	if m[2] != "" {
+		detail = strings.TrimPrefix(m[2], ".") + " " + detail
+	}
+	return atPointer("/"+m[1], "type", detail), true
+}
+
+// unread is a violation for what the schema passed and Go could not read.
+func unread(err error) Violation {
+	if v, ok := notWhole(err.Error()); ok {
+		return v
+	}
+	return atPointer("", "type", "is not acceptable")
 }
 
 func fromDetail(d *huma.ErrorDetail) Violation {
@@ -242,6 +266,9 @@ func fromDetail(d *huma.ErrorDetail) Violation {
 			place.Code, place.Detail = loose.code, loose.detail
 			return place
 		}
+	}
+	if v, ok := notWhole(message); ok {
+		return v
 	}
 	place.Code, place.Detail = "invalid", "is not acceptable"
 	return place

@@ -370,7 +370,11 @@ func rangeWords(s voice, from, until *time.Time) string {
 	if until == nil {
 		return "from " + s.clock(from)
 	}
-	return s.clock(from) + " to " + s.clock(until)
+	first, last := s.clock(from), s.clock(until)
+	if first == last {
+		return first
+	}
+	return first + " to " + last
 }
 
 // A windowGrid is the starts of the coming week: a row for each day, a column for each hour.

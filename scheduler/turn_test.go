@@ -56,6 +56,7 @@ func TestReplicasTakeTurnsAtAChat(t *testing.T) {
 	for i := range places {
 		places[i] = place(fmt.Sprintf("Site %d", i), 40+float64(i)*0.1, -88, good)
 	}
+	w.clock.Forward(2 * time.Second) // runs of a model are told apart by the second
 	w.weather.SetPlaces(places...)
 	w.refresh(first)
 	w.until("all told", 40*time.Second, func() bool { wake(); return len(w.receiver.accepted()) == 2*pours })

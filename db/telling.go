@@ -174,7 +174,9 @@ func (r reads) GatheringEndpoints(ctx context.Context, now time.Time) ([]uuid.UU
 	return ids, nil
 }
 
-const lockEndpoint = selectEndpoint + ` for update of e skip locked`
+// lockEndpoint lets others store rulings on the endpoint meanwhile, whose reference
+// to it takes a lock, too: else it would never be free while much is decided.
+const lockEndpoint = selectEndpoint + ` for no key update of e skip locked`
 
 // LockEndpoint gives an endpoint for this transaction alone to gather for;
 // ErrNotFound when it is gone or another is at it.

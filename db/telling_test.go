@@ -192,3 +192,30 @@ func TestFollowedAlerts(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, 1, line.Escalation)
 }
+
+// One gathers for an endpoint at a time, and is not kept from it by those who rule
+// on new notices meanwhile and have not committed.
+func TestLockEndpoint(t *testing.T) {
+	t.Parallel()
+	b := setup(t)
+	e := b.endpoint("one")
+	a := b.raise(b.pour("p", monday), "k")
+	d := b.deliver(a, e)
+	b.tx(func(deciding *db.Tx) error {
+		require.NoError(t, deciding.StoreTellings(b.ctx, db.Telling{
+			NoticeID: d.NoticeID, EndpointID: e.ID, AlertID: &a.ID, Transition: &a.Transition, Severity: a.Severity,
+			Ruling: "hold", Rule: "group", Sentence: "Gathered.", State: "waiting", DueAt: new(deciding.Now()),
+		}))
+		b.tx(func(gathering *db.Tx) error {
+			_, err := gathering.LockEndpoint(b.ctx, e.ID)
+			require.NoError(t, err)
+			b.tx(func(other *db.Tx) error {
+				_, err := other.LockEndpoint(b.ctx, e.ID)
+				require.ErrorIs(t, err, db.ErrNotFound)
+				return nil
+			})
+			return nil
+		})
+		return nil
+	})
+}

@@ -23,6 +23,7 @@ type Tx struct {
 	reads
 	tx    pgx.Tx
 	now   time.Time
+	clock func() time.Time // of this moment
 	actor Actor
 }
 
@@ -92,14 +93,22 @@ func (d *DB) begin(ctx context.Context, actor Actor) (*Tx, error) {
 		tx.Rollback(context.WithoutCancel(ctx)) //nolint:errcheck // the first error says it
 		return nil, err
 	}
-	if d.clock == nil {
+	clock := d.clock
+	if clock == nil {
 		now = dbNow.UTC()
+		began := time.Now()
+		clock = func() time.Time { return now.Add(time.Since(began)) }
 	}
-	return &Tx{reads: reads{q: tx, box: d.box}, tx: tx, now: now, actor: actor}, nil
+	return &Tx{reads: reads{q: tx, box: d.box}, tx: tx, now: now, clock: clock, actor: actor}, nil
 }
 
 // Now is the one time of the transaction, UTC, in whole microseconds.
 func (tx *Tx) Now() time.Time { return tx.now }
+
+// Clock is what time it is by now on the clock that Now was read from, UTC, in
+// whole microseconds: of two transactions that waited for one another the later
+// one's is later.
+func (tx *Tx) Clock() time.Time { return tx.clock().UTC().Truncate(time.Microsecond) }
 
 // Actor is who edits.
 func (tx *Tx) Actor() Actor { return tx.actor }

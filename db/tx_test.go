@@ -268,3 +268,25 @@ func TestUnavailable(t *testing.T) {
 	})
 	require.NoError(t, slow.Ping(b.ctx))
 }
+
+// A transaction's clock goes on from its now, whether that is the database's or a
+// given one, and no other clock counts.
+func TestClockOfTransaction(t *testing.T) {
+	t.Parallel()
+	given := monday
+	for name, clock := range map[string]func() time.Time{"database": nil, "given": func() time.Time { given = given.Add(time.Second); return given }} {
+		d := dbtest.Open(t, db.Config{Conn: dbtest.NewConn(t), Clock: clock})
+		require.NoError(t, d.Tx(t.Context(), tester, func(tx *db.Tx) error {
+			first, second := tx.Clock(), tx.Clock()
+			require.False(t, first.Before(tx.Now()), name)
+			require.False(t, second.Before(first), name)
+			require.Equal(t, time.UTC, first.Location())
+			if clock == nil {
+				require.WithinDuration(t, tx.Now(), second, time.Minute)
+			} else {
+				require.Equal(t, 2*time.Second, second.Sub(tx.Now()))
+			}
+			return nil
+		}))
+	}
+}

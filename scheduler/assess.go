@@ -38,7 +38,7 @@ func (s *Scheduler) assess(ctx context.Context, why cause, ids []uuid.UUID) erro
 		if err := tx.LockPours(ctx, ids...); err != nil {
 			return err
 		}
-		r = &round{s: s, tx: tx, why: why, now: s.now().UTC()}
+		r = &round{s: s, tx: tx, why: why, now: tx.Clock()}
 		if err := r.load(ctx, ids); err != nil {
 			return err
 		}

@@ -67,7 +67,7 @@ const mostCalls = 200
 // kept as missed.
 func (s *Scheduler) sayCalls(ctx context.Context) error {
 	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		now := s.now().UTC()
+		now := tx.Clock()
 		due, err := tx.DueCalls(ctx, now, mostCalls)
 		if err != nil || len(due) == 0 {
 			return err

@@ -379,7 +379,7 @@ func (s *Scheduler) supersede(ctx context.Context) error {
 }
 
 func (s *Scheduler) enqueueDue(ctx context.Context) error {
-	due, err := s.db.DueEndpoints(ctx, s.now())
+	due, err := s.due(ctx, func(tx *db.Tx) ([]uuid.UUID, error) { return tx.DueEndpoints(ctx, tx.Now()) })
 	if err != nil || len(due) == 0 {
 		return err
 	}

@@ -20,7 +20,7 @@ func (s *Scheduler) sendDigests(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		n := &notifier{s: s, tx: tx, firm: firm, now: s.now().UTC()}
+		n := &notifier{s: s, tx: tx, firm: firm, now: tx.Clock()}
 		endpoints, err := n.everybody(ctx)
 		if err != nil {
 			return err

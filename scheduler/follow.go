@@ -18,7 +18,7 @@ const mostFollowed = 500
 // followAlerts does what time alone makes due on alerts: reminders, escalation, the
 // end of acknowledgements and shelves.
 func (s *Scheduler) followAlerts(ctx context.Context) error {
-	ids, err := s.db.FollowedAlerts(ctx, s.now(), mostFollowed)
+	ids, err := s.due(ctx, func(tx *db.Tx) ([]uuid.UUID, error) { return tx.FollowedAlerts(ctx, tx.Now(), mostFollowed) })
 	for _, id := range ids {
 		err = errors.Join(err, s.onAlert(ctx, id, (*notifier).follow))
 	}
@@ -45,7 +45,7 @@ func (s *Scheduler) onAlert(ctx context.Context, id uuid.UUID, do func(*notifier
 
 func (s *Scheduler) newNotifier(ctx context.Context, tx *db.Tx) (*notifier, error) {
 	firm, err := tx.Firm(ctx)
-	return &notifier{s: s, tx: tx, firm: firm, now: s.now().UTC()}, err
+	return &notifier{s: s, tx: tx, firm: firm, now: tx.Clock()}, err
 }
 
 // follow does what has come, one thing at a time, or notes when the next will.

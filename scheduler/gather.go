@@ -18,7 +18,7 @@ const mostGathered = 500
 // gather makes one message for each endpoint of what was held and whose time has
 // come.
 func (s *Scheduler) gather(ctx context.Context) error {
-	due, err := s.db.GatheringEndpoints(ctx, s.now())
+	due, err := s.due(ctx, func(tx *db.Tx) ([]uuid.UUID, error) { return tx.GatheringEndpoints(ctx, tx.Now()) })
 	for _, id := range due {
 		err = errors.Join(err, s.gatherFor(ctx, id))
 	}

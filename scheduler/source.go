@@ -30,7 +30,7 @@ func (s *Scheduler) watchSource(ctx context.Context, about forecast.About) error
 		if err != nil {
 			return err
 		}
-		now := s.now().UTC()
+		now := tx.Clock()
 		if health.IssuedAt != nil {
 			s.metrics.sourceAge.WithLabelValues(about.Name).Set(now.Sub(*health.IssuedAt).Seconds())
 		}

@@ -26,7 +26,7 @@ const (
 
 func (s *Scheduler) watchPours(ctx context.Context) error {
 	return s.db.Tx(ctx, actor, func(tx *db.Tx) error {
-		now := s.now()
+		now := tx.Now()
 		pours, err := tx.WatchedPours(ctx, now.Add(-watchBehind), now.Add(watchAhead))
 		if err != nil {
 			return err
@@ -43,6 +43,16 @@ func (s *Scheduler) watchPours(ctx context.Context) error {
 		}
 		return s.enqueueAssess(ctx, tx, causeClock, append(due, woken...))
 	})
+}
+
+// due asks for what is due by the database's clock: those of machines differ, and
+// what one noted another looks up.
+func (s *Scheduler) due(ctx context.Context, ask func(*db.Tx) ([]uuid.UUID, error)) (ids []uuid.UUID, err error) {
+	err = s.db.Tx(ctx, actor, func(tx *db.Tx) (err error) {
+		ids, err = ask(tx)
+		return err
+	})
+	return ids, err
 }
 
 // mostWoken bounds one look; the rest is the next one's.

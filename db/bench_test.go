@@ -253,10 +253,10 @@ func alertScript(e db.Endpoint, p db.Pour) string {
 		"type": "'alarm.raised'", "state": "'pending'", "content_type": "''", "endpoint_id": "'" + e.ID.String() + "'", "alert_id": ":a_id",
 		"payload": hexOf(benchBody), "body": hexOf(benchBody), "next_attempt_at": "now()", "webhook_id": "(:r || '-' || :n)", "notice_id": ":notice::uuid",
 	}
-	for _, name := range strings.Fields("reason note acknowledged_by ack_note shelved_by shelve_reason") {
+	for name := range strings.FieldsSeq("reason note acknowledged_by ack_note shelved_by shelve_reason") {
 		texts[name] = "''"
 	}
-	for _, name := range strings.Fields(`inhibited_by detail memory raised_at cleared_at changed_at noticed_at acknowledged_at acknowledged_until
+	for name := range strings.FieldsSeq(`inhibited_by detail memory raised_at cleared_at changed_at noticed_at acknowledged_at acknowledged_until
 		shelved_until wake_at escalated_at reminded_at follow_at assessment_id settled_at`) {
 		texts[name] = "null"
 	}

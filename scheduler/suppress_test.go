@@ -55,14 +55,26 @@ func TestPlannedSuppressionThatIsChanged(t *testing.T) {
 		"ended, over, never told":       {-time.Minute, good, endNow, nil, nil},
 		"ended, raised meanwhile":       {-time.Minute, bad, endNow, []string{over}, []string{over}},
 		"ended, raised and told before": {time.Minute, bad, endNow, []string{raised, over}, []string{raised, over}},
-		"begins later": {-time.Minute, bad, func(p *db.Suppression, now time.Time) { p.StartsAt = now.Add(time.Hour) },
-			[]string{over}, []string{over, over}},
-		"shortened": {time.Minute, good, func(p *db.Suppression, now time.Time) { p.EndsAt = now.Add(time.Hour) },
-			[]string{raised}, []string{raised, cleared}},
-		"longer": {time.Minute, good, func(p *db.Suppression, now time.Time) { p.EndsAt = now.Add(4 * time.Hour) },
-			[]string{raised}, []string{raised}},
-		"only its reason": {time.Minute, good, func(p *db.Suppression, _ time.Time) { p.Reason = "all know it" },
-			[]string{raised}, []string{raised, cleared}},
+		"begins later": {
+			-time.Minute, bad, func(p *db.Suppression, now time.Time) { p.StartsAt = now.Add(time.Hour) },
+			[]string{over},
+			[]string{over, over},
+		},
+		"shortened": {
+			time.Minute, good, func(p *db.Suppression, now time.Time) { p.EndsAt = now.Add(time.Hour) },
+			[]string{raised},
+			[]string{raised, cleared},
+		},
+		"longer": {
+			time.Minute, good, func(p *db.Suppression, now time.Time) { p.EndsAt = now.Add(4 * time.Hour) },
+			[]string{raised},
+			[]string{raised},
+		},
+		"only its reason": {
+			time.Minute, good, func(p *db.Suppression, _ time.Time) { p.Reason = "all know it" },
+			[]string{raised},
+			[]string{raised, cleared},
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

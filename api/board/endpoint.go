@@ -124,8 +124,15 @@ func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
 
 // turns are the ranks after the first, which is told at once.
 var turns = []choice{
-	{Value: "1", Text: "Second, when nobody acknowledges"}, {Value: "2", Text: "Third"}, {Value: "3", Text: "Fourth"}, {Value: "4", Text: "Fifth"},
-	{Value: "5", Text: "Sixth"}, {Value: "6", Text: "Seventh"}, {Value: "7", Text: "Eighth"}, {Value: "8", Text: "Ninth"}, {Value: "9", Text: "Tenth"},
+	{Value: "1", Text: "Second, when nobody acknowledges"},
+	{Value: "2", Text: "Third"},
+	{Value: "3", Text: "Fourth"},
+	{Value: "4", Text: "Fifth"},
+	{Value: "5", Text: "Sixth"},
+	{Value: "6", Text: "Seventh"},
+	{Value: "7", Text: "Eighth"},
+	{Value: "8", Text: "Ninth"},
+	{Value: "9", Text: "Tenth"},
 }
 
 // quietHint says when the firm is not to be disturbed, and where that is set.

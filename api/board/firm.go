@@ -90,11 +90,11 @@ func settingsKind() *recordKind {
 		path: "/v1/firm", at: "/firm/settings", nav: "firm", one: "firm", single: true,
 		lead:   "What holds for all pours. A change of it has every pour assessed anew.",
 		saved:  func(*Board, *visit, doc) string { return "/firm/settings?done=kept" },
-		groups: func(_ *Board, v *visit, _ doc) ([]group, error) { return settingsGroups(v.units()), nil },
+		groups: func(*Board, *visit, doc) ([]group, error) { return settingsGroups(), nil },
 	}
 }
 
-func settingsGroups(s voice) []group {
+func settingsGroups() []group {
 	return []group{
 		{title: "Firm", fields: []input{
 			{pointer: "name", label: "Name", kind: asWords},

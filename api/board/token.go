@@ -27,7 +27,8 @@ func tokenKind() *recordKind {
 }
 
 var roleChoices = []choice{
-	{Value: string(access.Dispatcher), Text: "Everything"}, {Value: string(access.Viewer), Text: "Read"},
+	{Value: string(access.Dispatcher), Text: "Everything"},
+	{Value: string(access.Viewer), Text: "Read"},
 	{Value: string(access.Field), Text: "Read, enter readings, acknowledge"},
 }
 

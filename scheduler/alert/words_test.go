@@ -177,8 +177,10 @@ func (l teller) digests() (events []*alert.Event) {
 		many[i] = pour(fmt.Sprintf("Footing %d", i+1), rules.Place, "")
 	}
 	for _, pours := range [][]alert.EventDigestPour{
-		nil, {pour("Steps", "", "")},
-		{pour("Dock slab", rules.Move, "The base is frozen at the start"), pour("Wall", rules.Protect, "It freezes before it is strong"), pour("Pad", rules.Place, "")}, many,
+		nil,
+		{pour("Steps", "", "")},
+		{pour("Dock slab", rules.Move, "The base is frozen at the start"), pour("Wall", rules.Protect, "It freezes before it is strong"), pour("Pad", rules.Place, "")},
+		many,
 	} {
 		e := &alert.Event{Type: alert.EventDigestType, ID: uuid.Max, Digest: alert.NewDigest(day, l.u, pours)}
 		e.Compose()

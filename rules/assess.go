@@ -8,7 +8,7 @@ import (
 
 // Engine names the version of the engine in every assessment; it changes when
 // the same case may come out differently.
-const Engine = "1.4"
+const Engine = "1.5"
 
 // A rule judges one thing about a job.
 type rule struct {

@@ -23,6 +23,7 @@ func (j *job) groundFrozen() []Finding {
 	case g.State == baseFrozen && g.SurfaceC < limit:
 		f.Sentence = fmt.Sprintf("The base is frozen at the start: surface %s, frost %s deep.", say.temp(g.SurfaceC), say.length(g.FrostDepthMM))
 	case g.State == baseFrozen:
+		f.Probability = nil // the members' coarse columns place frost at depth no better than a hand's breadth
 		f.Sentence = fmt.Sprintf("There is frost down to %s under a thawed skin (surface %s).", say.length(g.FrostDepthMM), say.temp(g.SurfaceC))
 	case g.State == baseNear && !byHand:
 		f.Effect, limit = EffectProtect, j.limits.value("ground.warn_c")

@@ -112,6 +112,26 @@ func TestBaseSeenByHandDecides(t *testing.T) {
 	require.Equal(t, fromObserved, m.Ground.From)
 }
 
+// Frost left under a base that two warm days have thawed from above asks to move the
+// pour without a doubt by its members, whose coarse columns see it gone.
+func TestFrostAtDepthIsNotDoubted(t *testing.T) {
+	c := coldSpell()
+	c.AssessedAt = demoStart.Add(-40 * time.Hour)
+	for i := range c.Weather {
+		h := &c.Weather[i]
+		*h.AirTempC, h.DewPointC = -8, nil
+		if h.At.After(demoStart.AddDate(0, 0, -2)) {
+			*h.AirTempC = 20
+		}
+	}
+	a := Assess(c, Options{Members: 51, Seed: 1})
+	require.Less(t, a.Chance.BaseFrozen, 0.2)
+	f := found(&a, "ground.frozen")
+	require.Contains(t, f.Sentence, "under a thawed skin")
+	require.Equal(t, EffectMove, f.Effect)
+	require.Nil(t, f.Probability)
+}
+
 // TestPlacedPourIsProtectedNotMoved: once the concrete lies, nothing asks to move
 // it and every remedy can still be done.
 func TestPlacedPourIsProtectedNotMoved(t *testing.T) {

@@ -83,11 +83,7 @@ func endpointState(d doc) string {
 }
 
 func (b *Board) endpointGroups(v *visit, stored doc) ([]group, error) {
-	crews, err := b.records(v, "/v1/crews", "")
-	if err != nil {
-		return nil, err
-	}
-	plants, err := b.records(v, "/v1/plants", "")
+	crews, plants, err := b.scopeChoices(v)
 	if err != nil {
 		return nil, err
 	}
@@ -209,13 +205,9 @@ func (b *Board) rotateSecret(v *visit) error {
 	if err != nil {
 		return err
 	}
-	answer, err := b.send(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/rotate"})
+	d, err := b.exchange(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/rotate"})
 	if err != nil {
 		return err
-	}
-	var d doc
-	if err := json.Unmarshal(answer, &d); err != nil {
-		return fmt.Errorf("read new secret: %w", err)
 	}
 	return b.drawSecret(v, http.StatusOK, d, "has a new secret. For a day, messages are signed with the old one, too.")
 }
@@ -294,13 +286,9 @@ func (b *Board) testEndpoint(v *visit) error {
 	if err != nil {
 		return err
 	}
-	answer, err := b.send(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/test"})
+	result, err := b.exchange(v, change{method: http.MethodPost, path: "/v1/endpoints/" + id.String() + "/test"})
 	if err != nil {
 		return err
-	}
-	var result doc
-	if err := json.Unmarshal(answer, &result); err != nil {
-		return fmt.Errorf("read result of test: %w", err)
 	}
 	return v.Redirect(http.StatusSeeOther, "/firm/endpoints/"+id.String()+"?done=tested_"+result.text("outcome"))
 }

@@ -107,7 +107,12 @@ func (b *Board) stored(v *visit, k *recordKind) (doc, error) {
 
 // read asks the API for a document.
 func (b *Board) read(v *visit, path string) (doc, error) {
-	answer, err := b.send(v, change{method: http.MethodGet, path: path})
+	return b.exchange(v, change{method: http.MethodGet, path: path})
+}
+
+// exchange sends a change for the document that answers it.
+func (b *Board) exchange(v *visit, ch change) (doc, error) {
+	answer, err := b.send(v, ch)
 	if err != nil {
 		return nil, err
 	}
@@ -198,7 +203,7 @@ func (b *Board) carry(v *visit, k *recordKind, form filledForm, e edit, ch chang
 		form.refused = notSaved
 		return b.showForm(v, http.StatusUnprocessableEntity, k, form)
 	}
-	answer, err := b.send(v, ch)
+	saved, err := b.exchange(v, ch)
 	var refused *trouble
 	switch {
 	case errors.As(err, &refused) && refused.Status == http.StatusPreconditionFailed:
@@ -206,10 +211,6 @@ func (b *Board) carry(v *visit, k *recordKind, form filledForm, e edit, ch chang
 	case errors.As(err, &refused) && (len(refused.Fields) > 0 || refused.Status == http.StatusConflict):
 		return b.showRefusal(v, k, form, e, refused)
 	case err != nil:
-		return err
-	}
-	var saved doc
-	if err := json.Unmarshal(answer, &saved); err != nil {
 		return err
 	}
 	if k.made != nil && form.stored == nil {

@@ -145,6 +145,15 @@ func (b *Board) pourParties(v *visit, stored doc) ([]input, error) {
 	return append(fields, input{pointer: "note", label: "Note", kind: asParagraph}), nil
 }
 
+// scopeChoices are the crews and plants that something can be narrowed to.
+func (b *Board) scopeChoices(v *visit) (crews, plants []choice, err error) {
+	if crews, err = b.records(v, "/v1/crews", ""); err != nil {
+		return nil, nil, err
+	}
+	plants, err = b.records(v, "/v1/plants", "")
+	return crews, plants, err
+}
+
 // records are the choices among the records of a kind.
 func (b *Board) records(v *visit, path, kept string) ([]choice, error) {
 	var all []choice

@@ -56,11 +56,7 @@ func tokenEnd(s voice, d doc) string {
 }
 
 func (b *Board) tokenGroups(v *visit, _ doc) ([]group, error) {
-	crews, err := b.records(v, "/v1/crews", "")
-	if err != nil {
-		return nil, err
-	}
-	plants, err := b.records(v, "/v1/plants", "")
+	crews, plants, err := b.scopeChoices(v)
 	if err != nil {
 		return nil, err
 	}

@@ -167,11 +167,7 @@ func TestShelvedBeforeItWasTold(t *testing.T) {
 // A transaction that fails has told nobody.
 func TestHandlingThatFailsIsNotTold(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
-	w.clock.Stop()
-	w.rank("chat", 0, 0)
-	s := w.newScheduler(nil)
-	w.moved("Slab")
+	w, s := slabAndChat(t)
 	w.at(s, wednesday, bad)
 	require.ErrorIs(t, w.db.Tx(t.Context(), ann, func(tx *db.Tx) error {
 		a, err := tx.LockAlertByID(t.Context(), everything, w.alerts()[0].ID)

@@ -82,6 +82,17 @@ func (w *world) rulings(a db.AlertLine, name string) (said []string) {
 	return said
 }
 
+// slabAndChat is a world whose clock is stopped, with one endpoint and one slab.
+func slabAndChat(t *testing.T) (*world, *scheduler.Scheduler) {
+	t.Helper()
+	w := newWorld(t)
+	w.clock.Stop()
+	w.rank("chat", 0, 0)
+	s := w.newScheduler(nil)
+	w.moved("Slab")
+	return w, s
+}
+
 // moved is a pour that has to be moved, its order two days from its start.
 func (w *world) moved(name string) db.Pour {
 	w.t.Helper()
@@ -159,11 +170,7 @@ func TestEscalation(t *testing.T) {
 // acknowledges, until that expires.
 func TestRemindersAndTheEndOfAnAcknowledgement(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
-	w.clock.Stop()
-	w.rank("chat", 0, 0)
-	s := w.newScheduler(nil)
-	w.moved("Slab")
+	w, s := slabAndChat(t)
 	w.at(s, wednesday, bad)
 	require.Equal(t, "major", w.alerts()[0].Severity)
 	w.at(s, wednesday.Add(5*time.Hour), bad)
@@ -189,11 +196,7 @@ func TestRemindersAndTheEndOfAnAcknowledgement(t *testing.T) {
 // An acknowledgement ends when the alert gets more urgent: one message says both.
 func TestAcknowledgementEndsWhenItGetsMoreUrgent(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
-	w.clock.Stop()
-	w.rank("chat", 0, 0)
-	s := w.newScheduler(nil)
-	w.moved("Slab")
+	w, s := slabAndChat(t)
 	w.at(s, wednesday, bad)
 	w.acknowledge(100 * time.Hour)
 	w.at(s, wednesday.Add(38*time.Hour+time.Minute), bad)
@@ -389,11 +392,7 @@ func TestFlood(t *testing.T) {
 // pour's alert is not repeated.
 func TestSourceSpeaksForItsPours(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
-	w.clock.Stop()
-	w.rank("chat", 0, 0)
-	s := w.newScheduler(nil)
-	w.moved("Slab")
+	w, s := slabAndChat(t)
 	w.at(s, wednesday, bad)
 	w.accept()
 	p := w.alerts()[0]

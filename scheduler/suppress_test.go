@@ -78,11 +78,7 @@ func TestPlannedSuppressionThatIsChanged(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			w := newWorld(t)
-			w.clock.Stop()
-			w.rank("chat", 0, 0)
-			s := w.newScheduler(nil)
-			w.moved("Slab")
+			w, s := slabAndChat(t)
 			p := w.suppress(tc.after, 5*time.Hour)
 			w.at(s, wednesday, bad)
 			w.at(s, wednesday.Add(time.Hour), tc.warmer)
@@ -105,11 +101,7 @@ func TestPlannedSuppressionsThatOverlap(t *testing.T) {
 	for name, warmer := range map[string]float64{alert.EventCleared: good, alert.EventUnsuppressed: bad} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			w := newWorld(t)
-			w.clock.Stop()
-			w.rank("chat", 0, 0)
-			s := w.newScheduler(nil)
-			w.moved("Slab")
+			w, s := slabAndChat(t)
 			long, short := w.suppress(time.Minute, 5*time.Hour), w.suppress(time.Minute, 3*time.Hour)
 			w.at(s, wednesday, bad)
 			w.at(s, wednesday.Add(2*time.Hour), warmer)
@@ -126,11 +118,7 @@ func TestPlannedSuppressionsThatOverlap(t *testing.T) {
 // What is critical and was held is told when it is to be told all the same.
 func TestPlannedSuppressionThatLetsThroughWhatIsCritical(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
-	w.clock.Stop()
-	w.rank("chat", 0, 0)
-	s := w.newScheduler(nil)
-	w.moved("Slab")
+	w, s := slabAndChat(t)
 	p := w.suppress(-time.Minute, 60*time.Hour)
 	all := func(p *db.Suppression, _ time.Time) { p.CriticalToo = true }
 	w.change(s, p, all)

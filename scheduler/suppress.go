@@ -98,7 +98,7 @@ func (n *notifier) replan(ctx context.Context) error {
 	for _, a := range held {
 		m := alert.Matter{Severity: alert.Severity(a.Severity), Zone: time.UTC}
 		if a.Timezone != nil {
-			m.Zone, _ = time.LoadLocation(*a.Timezone) // was checked; else UTC
+			m.Zone = zoneOf(*a.Timezone)
 		}
 		for _, of := range []struct{ is, to *uuid.UUID }{{a.PourID, &m.PourID}, {a.SiteID, &m.SiteID}, {a.CrewID, &m.CrewID}} {
 			if of.is != nil {

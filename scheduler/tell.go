@@ -20,11 +20,19 @@ func matterOf(c db.Call, in db.PourInput) alert.Matter {
 
 // matterOfPour is what is to be told of a pour, as far as the pour decides to whom.
 func matterOfPour(in db.PourInput, s alert.Severity) alert.Matter {
-	m := alert.Matter{
+	return alert.Matter{
 		Severity: s, PourID: in.Pour.ID, SiteID: in.Pour.SiteID, CrewID: in.Pour.CrewID, PlantID: in.Pour.PlantID,
+		Zone: zoneOf(in.Site.Timezone),
 	}
-	m.Zone, _ = time.LoadLocation(in.Site.Timezone) // was checked; else UTC
-	return m
+}
+
+// zoneOf is a stored zone, which was checked; should this machine not know it, UTC.
+func zoneOf(name string) *time.Location {
+	zone, err := time.LoadLocation(name)
+	if err != nil {
+		return time.UTC
+	}
+	return zone
 }
 
 // tell rules of each endpoint whether and when it is told of a matter, and stores

@@ -108,16 +108,18 @@ func (a account) attributes() *syscall.SysProcAttr {
 	return attributes
 }
 
-// Lock takes the lock that a file stands for until the file is closed or the process ends, however it ends; ErrInUse
-// when another process has it.
-func Lock(path string) (*os.File, error) {
+// Lock takes the lock that a file stands for until unlock or the end of the process, however it ends; ErrInUse when
+// another process has it. Closing the file would not do: a child that is being forked has it open for a moment longer.
+func Lock(path string) (unlock func() error, err error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600) //nolint:gosec // in our own folder
 	if err != nil {
 		return nil, err
 	}
 	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 	if err == nil {
-		return f, nil
+		return func() error {
+			return errors.Join(syscall.Flock(int(f.Fd()), syscall.LOCK_UN), f.Close())
+		}, nil
 	}
 	_ = f.Close()
 	if errors.Is(err, syscall.EWOULDBLOCK) {

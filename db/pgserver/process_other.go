@@ -18,6 +18,6 @@ func chooseAccount(string, string) (account, error) { return account{}, errUnsup
 func (account) mkdir(path string) error             { return os.Mkdir(path, 0o700) }
 func (account) canPass(string) error                { return nil }
 func (account) attributes() *syscall.SysProcAttr    { return nil }
-func Lock(string) (*os.File, error)                 { return nil, errUnsupported }
+func Lock(string) (func() error, error)             { return nil, errUnsupported }
 func (s *Server) evict(context.Context) error       { return errUnsupported }
 func (s *Server) hold(_ *exec.Cmd, st chan<- error) { st <- errUnsupported }

@@ -49,7 +49,7 @@ type Server struct {
 	socket  string
 	config  Config
 	account account
-	lock    *os.File
+	unlock  func() error // of the folder
 	process *os.Process
 	stopped atomic.Bool
 	done    chan struct{}
@@ -69,7 +69,7 @@ func Start(ctx context.Context, c Config) (*Server, error) {
 		return nil, fmt.Errorf("private database in %s: %w", c.Dir, err)
 	}
 	if err := s.start(ctx); err != nil {
-		s.unlock()
+		_ = s.unlock()
 		return nil, fmt.Errorf("private database in %s: %w", c.Dir, err)
 	}
 	return s, nil
@@ -98,16 +98,14 @@ func prepare(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	lock, err := Lock(filepath.Join(dir, "lock"))
+	unlock, err := Lock(filepath.Join(dir, "lock"))
 	if err != nil {
 		return nil, err
 	}
-	return &Server{dir: dir, config: c, account: who, lock: lock, done: make(chan struct{})}, nil
+	return &Server{dir: dir, config: c, account: who, unlock: unlock, done: make(chan struct{})}, nil
 }
 
 func (s *Server) data() string { return filepath.Join(s.dir, "data") }
-
-func (s *Server) unlock() { _ = s.lock.Close() }
 
 // start does the steps in their order; each leaves nothing that the next start
 // could trip over.
@@ -334,7 +332,7 @@ func (s *Server) Stop() error {
 	if removeErr := os.RemoveAll(s.socket); removeErr != nil {
 		err = errors.Join(err, removeErr)
 	}
-	s.unlock()
+	_ = s.unlock() // a second time it is free already
 	return err
 }
 

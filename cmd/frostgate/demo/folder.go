@@ -53,14 +53,14 @@ func (d *show) claim() error {
 	if err := os.MkdirAll(d.Dir, 0o755); err != nil { //nolint:gosec // the private server's account passes through
 		return err
 	}
-	lock, err := pgserver.Lock(filepath.Join(d.Dir, lockName))
+	unlock, err := pgserver.Lock(filepath.Join(d.Dir, lockName))
 	if errors.Is(err, pgserver.ErrInUse) {
 		return fmt.Errorf("a demo is running in %s; stop it first, or name another folder with --data and another address with --listen", d.Dir)
 	}
 	if err != nil {
 		return err
 	}
-	d.stops = append(d.stops, lock.Close)
+	d.stops = append(d.stops, unlock)
 	return nil
 }
 
